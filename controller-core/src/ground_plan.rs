@@ -1,0 +1,352 @@
+//! What is to be sprayed, per nozzle, as intervals of ground.
+//!
+//! **Overflow policy: a full list never drops.** It joins the two intervals with
+//! the smallest gap between them and says how much bare ground that costs.
+//!
+//! Invariants: intervals are sorted, disjoint, not empty. Places are counts of
+//! 1/16 mm that wrap at ±134 km; all places in one list lie within 200 m of each
+//! other, which the callers see to, so that a difference never aliases.
+
+/// A stretch of ground `[start, end)` in wrapping counts.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Interval {
+    /// Where spraying is to begin.
+    pub start: i32,
+    /// Where it is to end.
+    pub end: i32,
+}
+
+impl Interval {
+    /// Length in counts.
+    #[must_use]
+    pub const fn len(self) -> i32 {
+        self.end.wrapping_sub(self.start)
+    }
+
+    /// True when there is no ground in it.
+    #[must_use]
+    pub const fn is_empty(self) -> bool {
+        self.len() <= 0
+    }
+}
+
+/// Signed counts from `b` forward to `a`.
+#[must_use]
+pub const fn ahead(a: i32, b: i32) -> i32 {
+    a.wrapping_sub(b)
+}
+
+/// What an insertion did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Inserted {
+    /// A patch of its own.
+    New,
+    /// Joined patches that it touched.
+    Merged,
+    /// The list was full; the two nearest patches were joined over a gap of so
+    /// many counts.
+    Forced {
+        /// Bare ground given up, counts.
+        gap: i32,
+    },
+    /// Nothing to insert: the interval was empty.
+    Nothing,
+}
+
+/// The bounded list of one nozzle, at most `K` intervals.
+///
+/// ```
+/// use controller_core::ground_plan::{Interval, IntervalList, Inserted};
+/// let mut list: IntervalList<2> = IntervalList::new();
+/// list.insert(Interval { start: 0, end: 10 });
+/// list.insert(Interval { start: 100, end: 110 });
+/// // Full: the two nearest are joined, nothing is lost.
+/// let did = list.insert(Interval { start: 120, end: 130 });
+/// assert_eq!(did, Inserted::Forced { gap: 10 });
+/// assert_eq!(list.as_slice(), &[Interval { start: 0, end: 10 }, Interval { start: 100, end: 130 }]);
+/// ```
+#[derive(Clone, Copy, Debug)]
+pub struct IntervalList<const K: usize> {
+    items: [Interval; K],
+    len: u8,
+}
+
+impl<const K: usize> Default for IntervalList<K> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl<const K: usize> IntervalList<K> {
+    /// An empty list.
+    #[must_use]
+    pub const fn new() -> Self {
+        const { assert!(K >= 2 && K <= 64, "2 to 64 intervals a nozzle") };
+        Self {
+            items: [Interval { start: 0, end: 0 }; K],
+            len: 0,
+        }
+    }
+
+    /// The intervals in order of travel.
+    #[must_use]
+    pub fn as_slice(&self) -> &[Interval] {
+        self.items.get(..usize::from(self.len)).unwrap_or(&[])
+    }
+
+    /// The nearest interval.
+    #[must_use]
+    pub fn first(&self) -> Option<Interval> {
+        self.as_slice().first().copied()
+    }
+
+    /// The one behind the nearest.
+    #[must_use]
+    pub fn second(&self) -> Option<Interval> {
+        self.as_slice().get(1).copied()
+    }
+
+    /// Adds an interval. At most 3·K steps.
+    pub fn insert(&mut self, new: Interval) -> Inserted {
+        if new.is_empty() {
+            return Inserted::Nothing;
+        }
+        insert(&mut self.items, &mut self.len, new)
+    }
+
+    /// Takes the nearest interval off.
+    pub fn pop_first(&mut self) -> Option<Interval> {
+        let first = self.first()?;
+        remove(&mut self.items, &mut self.len, 0);
+        Some(first)
+    }
+
+    /// Moves the start of the nearest interval forward to `start`; an interval
+    /// with nothing left goes.
+    pub fn trim_first(&mut self, start: i32) {
+        let Some(first) = self.first() else { return };
+        if ahead(start, first.start) <= 0 {
+            return;
+        }
+        if ahead(first.end, start) <= 0 {
+            self.pop_first();
+        } else if let Some(slot) = self.items.first_mut() {
+            slot.start = start;
+        }
+    }
+
+    /// Joins the nearest interval with the one behind it. Returns the gap.
+    pub fn join_first_two(&mut self) -> Option<i32> {
+        let (a, b) = (self.first()?, self.second()?);
+        if let Some(slot) = self.items.first_mut() {
+            slot.end = b.end;
+        }
+        remove(&mut self.items, &mut self.len, 1);
+        Some(ahead(b.start, a.end))
+    }
+}
+
+// The bodies take slices, so that one copy serves every K.
+
+fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
+    let mut count = usize::from(*len);
+    // Absorb whatever the new one overlaps or touches.
+    let mut merged = false;
+    let mut at = 0;
+    while at < count {
+        let Some(&item) = items.get(at) else { break };
+        if ahead(item.end, new.start) < 0 {
+            at = at.wrapping_add(1);
+        } else if ahead(item.start, new.end) > 0 {
+            break;
+        } else {
+            if ahead(new.start, item.start) > 0 {
+                new.start = item.start;
+            }
+            if ahead(item.end, new.end) > 0 {
+                new.end = item.end;
+            }
+            remove(items, len, at);
+            count = count.saturating_sub(1);
+            merged = true;
+        }
+    }
+    if count < items.len() {
+        place(items, len, at, new);
+        return if merged {
+            Inserted::Merged
+        } else {
+            Inserted::New
+        };
+    }
+    force(items, len, at, new)
+}
+
+/// Full: join the two nearest of the K + 1, the new one among them.
+fn force(items: &mut [Interval], len: &mut u8, at: usize, new: Interval) -> Inserted {
+    let count = usize::from(*len);
+    let mut best_gap = i32::MAX;
+    let mut best = Join::Stored(0);
+    let mut previous: Option<Interval> = None;
+    for i in 0..count {
+        let Some(&item) = items.get(i) else { break };
+        if i != at
+            && let Some(p) = previous
+        {
+            let gap = ahead(item.start, p.end);
+            if gap < best_gap {
+                best_gap = gap;
+                best = Join::Stored(i.saturating_sub(1));
+            }
+        }
+        previous = Some(item);
+    }
+    if let Some(before) = at.checked_sub(1)
+        && let Some(&item) = items.get(before)
+    {
+        let gap = ahead(new.start, item.end);
+        if gap < best_gap {
+            best_gap = gap;
+            best = Join::NewBehind(before);
+        }
+    }
+    if at < count
+        && let Some(&item) = items.get(at)
+    {
+        let gap = ahead(item.start, new.end);
+        if gap < best_gap {
+            best_gap = gap;
+            best = Join::NewBefore(at);
+        }
+    }
+    match best {
+        Join::NewBehind(i) => {
+            if let Some(slot) = items.get_mut(i) {
+                slot.end = new.end;
+            }
+        }
+        Join::NewBefore(i) => {
+            if let Some(slot) = items.get_mut(i) {
+                slot.start = new.start;
+            }
+        }
+        Join::Stored(i) => {
+            let next = i.wrapping_add(1);
+            let end = items.get(next).map_or(new.end, |item| item.end);
+            if let Some(slot) = items.get_mut(i) {
+                slot.end = end;
+            }
+            remove(items, len, next);
+            let at = if at > i { at.saturating_sub(1) } else { at };
+            place(items, len, at, new);
+        }
+    }
+    Inserted::Forced { gap: best_gap }
+}
+
+enum Join {
+    Stored(usize),
+    NewBehind(usize),
+    NewBefore(usize),
+}
+
+fn remove(items: &mut [Interval], len: &mut u8, at: usize) {
+    let count = usize::from(*len);
+    let mut i = at;
+    while i.wrapping_add(1) < count {
+        let Some(&next) = items.get(i.wrapping_add(1)) else {
+            break;
+        };
+        if let Some(slot) = items.get_mut(i) {
+            *slot = next;
+        }
+        i = i.wrapping_add(1);
+    }
+    *len = len.saturating_sub(1);
+}
+
+fn place(items: &mut [Interval], len: &mut u8, at: usize, new: Interval) {
+    let mut i = usize::from(*len);
+    while i > at {
+        let before = i.saturating_sub(1);
+        let Some(&item) = items.get(before) else {
+            break;
+        };
+        if let Some(slot) = items.get_mut(i) {
+            *slot = item;
+        }
+        i = before;
+    }
+    if let Some(slot) = items.get_mut(at) {
+        *slot = new;
+    }
+    *len = len.saturating_add(1);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn iv(start: i32, end: i32) -> Interval {
+        Interval { start, end }
+    }
+
+    #[test]
+    fn touching_intervals_join() {
+        let mut list: IntervalList<4> = IntervalList::new();
+        assert_eq!(list.insert(iv(10, 20)), Inserted::New);
+        assert_eq!(list.insert(iv(20, 30)), Inserted::Merged);
+        assert_eq!(list.insert(iv(0, 9)), Inserted::New);
+        assert_eq!(list.insert(iv(5, 12)), Inserted::Merged);
+        assert_eq!(list.as_slice(), &[iv(0, 30)]);
+        assert_eq!(list.insert(iv(7, 7)), Inserted::Nothing);
+    }
+
+    #[test]
+    fn lists_work_across_the_wrap() {
+        let mut list: IntervalList<4> = IntervalList::new();
+        list.insert(iv(i32::MAX - 5, i32::MIN + 5));
+        list.insert(iv(i32::MIN + 20, i32::MIN + 30));
+        list.insert(iv(i32::MAX - 9, i32::MAX - 3));
+        assert_eq!(
+            list.as_slice(),
+            &[
+                iv(i32::MAX - 9, i32::MIN + 5),
+                iv(i32::MIN + 20, i32::MIN + 30)
+            ]
+        );
+    }
+
+    proptest! {
+        /// Nothing accepted is lost, and over-spray is exactly what was reported.
+        #[test]
+        fn cells_asked_for_are_covered(asked in proptest::collection::vec((0i32..400, 1i32..40), 1..40), base in any::<i32>()) {
+            let mut list: IntervalList<5> = IntervalList::new();
+            let mut wanted = [false; 440];
+            let mut forced = 0;
+            for (start, length) in asked {
+                if let Inserted::Forced { gap } = list.insert(iv(base.wrapping_add(start), base.wrapping_add(start + length))) {
+                    prop_assert!(gap > 0);
+                    forced += gap;
+                }
+                for cell in wanted.iter_mut().skip(usize::try_from(start).unwrap()).take(usize::try_from(length).unwrap()) { *cell = true; }
+            }
+            let mut covered = [false; 440];
+            let mut last: Option<Interval> = None;
+            for item in list.as_slice() {
+                prop_assert!(!item.is_empty());
+                if let Some(l) = last { prop_assert!(ahead(item.start, l.end) > 0); }
+                last = Some(*item);
+                for c in 0..item.len() { covered[usize::try_from(item.start.wrapping_sub(base) + c).unwrap()] = true; }
+            }
+            let mut over = 0;
+            for (w, c) in wanted.iter().zip(covered.iter()) {
+                prop_assert!(!w || *c, "an asked cell is bare");
+                if *c && !*w { over += 1; }
+            }
+            // Later requests may fall into a gap already given up.
+            prop_assert!(over <= forced);
+        }
+    }
+}

@@ -1,0 +1,76 @@
+//! # Boom section controller core
+//!
+//! Turns wheel pulses and plant detections into valve commands that are pinned
+//! to the ground. The core knows no clock, pin, thread or heap: time comes in
+//! as an argument, commands go out as values, so the same code runs on a
+//! microcontroller, in the simulator and in a test.
+//!
+//! Read the rooms in the order of the data:
+//! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
+//! [`guard`] → [`sequencer`] → [`controller`].
+//!
+//! ## The one idea
+//!
+//! A detection is placed on the ground where it was when its image was
+//! *captured*. What is to be sprayed is kept as intervals of ground distance,
+//! per nozzle. Time enters at the two edges only: a capture time is looked up
+//! in the odometer's past, and a boundary on the ground becomes the instant at
+//! which the valve must be told.
+//!
+//! ## Driving it, in one sentence
+//!
+//! Poll up to an input's stamp, hand the input over, sleep until
+//! [`Poll::Idle`]'s `next`.
+//!
+//! ```
+//! use controller_core::*;
+//! # fn main() -> Result<(), ConfigError> {
+//! let nozzles = [NozzleConfig::evenly_spaced(0, 1, Length::from_mm(500))];
+//! let detectors = [DetectorConfig::centred(Length::from_mm(1000), Length::from_mm(500))];
+//! let config = Config::new(PulseLength::from_nm(20_000_000).unwrap_or_default(), &nozzles, &detectors);
+//! let mut controller: Controller<4, 8, 64, 1> = Controller::new(&config)?;
+//! let drain = |c: &mut Controller<4, 8, 64, 1>, now: Micros| loop {
+//!     match c.poll(now) {
+//!         Poll::Command(command) => println!("{command:?}"), // to the valve driver
+//!         Poll::Busy => {}
+//!         Poll::Idle { next } => break next,
+//!     }
+//! };
+//! for pulse in 0..10u64 {
+//!     let stamp = Micros(4_000 * pulse);
+//!     drain(&mut controller, stamp);
+//!     let _accepted = controller.handle_pulse(stamp);
+//! }
+//! # Ok(()) }
+//! ```
+//!
+//! ## Numbers
+//!
+//! Ground is counted in 1/16 mm, times in whole µs, speeds in 2⁻²⁴ counts a µs.
+//! There is no floating point. Every operation that could overflow is named
+//! (`wrapping_`, `saturating_`, `checked_`), and a lint of the test command
+//! holds it so.
+#![no_std]
+#![forbid(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod aiming;
+pub mod boom;
+pub mod controller;
+pub mod counters;
+pub mod ground_plan;
+pub mod guard;
+pub mod odometer;
+pub mod sequencer;
+pub mod units;
+
+pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};
+pub use boom::{
+    Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,
+};
+pub use controller::{Controller, Poll};
+pub use counters::Counters;
+pub use guard::GuardState;
+pub use odometer::PulseError;
+pub use sequencer::{Action, Command};
+pub use units::{Distance, Length, Micros, PulseLength, Span, Speed};
