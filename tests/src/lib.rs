@@ -58,7 +58,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
     let mut extra: Vec<u64> = extra.to_vec();
     extra.sort_unstable();
     let mut extra = extra.into_iter().peekable();
-    let mut next = drain(core, inputs.first().map_or(0, |i| i.0).min(until), &mut out);
+    let mut next = drain(core, 0, &mut out);
     let mut upto = |core: &mut Core, stamp: u64, next: &mut u64, out: &mut Vec<Command>| {
         loop {
             let poll = extra.peek().copied().unwrap_or(u64::MAX).min(*next);
