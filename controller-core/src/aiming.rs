@@ -17,6 +17,10 @@ pub const MAX_PLANTS_PER_IMAGE: usize = 64;
 /// Farthest place in an image, from the detector's mount.
 const FAR: Length = Length::from_mm(50_000);
 
+/// Places, sizes, margins and lane edges are each rounded to 1/16 mm; a plant that
+/// overlaps a lane by less than their sum of roundings still gets its nozzle.
+const ROUNDING: i32 = 3;
+
 /// A stretch along travel, forward of the detector's mount.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Stretch {
@@ -167,10 +171,11 @@ pub(crate) fn lanes_of(
     patch: &PatchConfig,
 ) -> (usize, usize) {
     let y = detector.y.bits().saturating_add(plant.y.bits());
-    let half = (plant.width.bits() >> 1).saturating_add(patch.lateral_margin.bits());
+    let half = (plant.width.bits() >> 1)
+        .saturating_add(patch.lateral_margin.bits())
+        .saturating_add(ROUNDING);
     let left = y.saturating_sub(half);
-    // A plant without width still stands on one lane.
-    let right = y.saturating_add(half).max(left.saturating_add(1));
+    let right = y.saturating_add(half);
     let first = nozzles.partition_point(|n| n.right() <= left);
     let end = nozzles.partition_point(|n| n.left() < right);
     (first, end)

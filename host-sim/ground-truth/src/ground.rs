@@ -1,0 +1,22 @@
+//! What every description of the machine's travel can be asked.
+
+/// Travel of the boom reference point: where it is, how fast, and when it got
+/// there.
+///
+/// Positions never decrease with time. Times are seconds, positions metres
+/// along travel, speeds metres a second and never negative.
+pub trait Ground {
+    /// Position in metres at time `t`.
+    fn position(&self, t: f64) -> f64;
+
+    /// Speed in metres a second at time `t`.
+    fn speed(&self, t: f64) -> f64;
+
+    /// The first time at which the position is `x` or more; none where that
+    /// never happens, or happened before the first covered time.
+    fn time_at(&self, x: f64) -> Option<f64>;
+
+    /// The last covered time in seconds. What is answered beyond it is an
+    /// extrapolation at the last speed.
+    fn end(&self) -> f64;
+}

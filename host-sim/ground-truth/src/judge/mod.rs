@@ -1,0 +1,276 @@
+//! The judge: where the spray came down, and what that meant for each plant.
+//!
+//! Every command is turned into flow by its nozzle's true valve, and every
+//! instant of half flow into a place on the ground:
+//! `place = x(t) + nozzle.x + throw·v(t)`. An *edge* is right when that place
+//! is the plant's edge less the whole lead, or plus the whole trail, at the
+//! speed of that instant. A plant is *full* when every nozzle whose lane it
+//! needs gives full flow with its whole fan over the whole plant, *partial*
+//! when some half flow came down on it, and *missed* otherwise.
+//!
+//! Work grows with `n·log n` in plants and commands; lists are sorted once and
+//! swept.
+
+mod cover;
+mod input;
+mod lanes;
+mod patches;
+mod report;
+mod spray;
+
+#[cfg(test)]
+mod brute;
+#[cfg(test)]
+mod perfect;
+#[cfg(test)]
+mod tests;
+
+pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
+pub use report::{
+    Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, Targets, Verdict, WhyMissed,
+};
+
+use cover::World;
+use lanes::Lanes;
+use patches::Scored;
+
+/// Rounding that an edge may exceed its tolerance by, in metres.
+const ROUNDING: f64 = 1e-9;
+/// Problems that are spelt out in the reasons; the rest is counted.
+const SPELT_OUT: usize = 5;
+
+/// Judges a run.
+///
+/// An input that [`JudgeInput::check`] refuses is not judged: the verdict is
+/// broken, the reason says why, and nothing is counted.
+#[must_use]
+pub fn judge(input: &JudgeInput<'_>) -> Report {
+    if let Err(error) = input.check() {
+        return unjudged(input, &error);
+    }
+    let nozzles = input.nozzles.len();
+    let (lists, problems) = spray::by_nozzle(input.commands, nozzles);
+    let sprayed: Vec<_> = lists
+        .iter()
+        .enumerate()
+        .map(|(n, list)| spray::spray(input, n, list))
+        .collect();
+
+    // Which nozzles each plant needs, and the other way round: the plants that
+    // each nozzle was asked to serve.
+    let lanes = Lanes::new(input);
+    let mut needs = Vec::with_capacity(input.plants.len());
+    let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); nozzles];
+    for (index, plant) in input.plants.iter().enumerate() {
+        let needed = lanes.needed(plant);
+        let inside = input.from_x <= plant.near() && plant.far() <= input.to_x;
+        if input.seen[index] && !input.refused[index] {
+            for &n in &needed {
+                asked[n].push((index, inside));
+            }
+        }
+        needs.push((needed, inside));
+    }
+
+    let mut scored = Scored::default();
+    let groups: Vec<_> = asked
+        .iter()
+        .zip(&sprayed)
+        .enumerate()
+        .map(|(n, (plants, s))| patches::score(input, n, plants, &s.stretches, &mut scored))
+        .collect();
+
+    let world = World {
+        input,
+        sprayed: &sprayed,
+        groups: &groups,
+    };
+    let outcomes: Vec<Outcome> = input
+        .plants
+        .iter()
+        .zip(&needs)
+        .enumerate()
+        .map(|(index, (plant, (needed, inside)))| {
+            if *inside && !needed.is_empty() {
+                world.outcome(index, plant, needed)
+            } else {
+                Outcome::Outside
+            }
+        })
+        .collect();
+
+    let strips = sprayed.into_iter().map(|s| s.strips).collect();
+    assemble(input, outcomes, scored, strips, problems)
+}
+
+/// Counts, averages and decides.
+fn assemble(
+    input: &JudgeInput<'_>,
+    outcomes: Vec<Outcome>,
+    scored: Scored,
+    strips: Vec<Vec<(f64, f64)>>,
+    problems: Vec<Problem>,
+) -> Report {
+    let mut targets = Targets::default();
+    let mut missed_by = MissedBy::default();
+    let mut outside = 0;
+    for outcome in &outcomes {
+        match *outcome {
+            Outcome::Full => targets.full += 1,
+            Outcome::Partial => targets.partial += 1,
+            Outcome::Missed(why) => {
+                targets.missed += 1;
+                missed_by.add(why);
+            }
+            Outcome::Outside => outside += 1,
+        }
+    }
+    targets.total = outcomes.len() - outside;
+
+    let errors = |kind: EdgeKind| -> Vec<f64> {
+        scored
+            .edges
+            .iter()
+            .filter(|e| e.kind == kind)
+            .map(Edge::error)
+            .collect()
+    };
+    let limit = input.tolerance.edge_m + ROUNDING;
+    let within = scored
+        .edges
+        .iter()
+        .filter(|e| e.error().abs() <= limit)
+        .count();
+    let edges_within = if scored.edges.is_empty() {
+        1.0
+    } else {
+        within as f64 / scored.edges.len() as f64
+    };
+    let sprayed_fraction = fraction(input, &strips);
+    let mut report = Report {
+        verdict: Verdict::Holds,
+        reasons: Vec::new(),
+        targets,
+        outside,
+        missed_by,
+        outcomes,
+        start: ErrorStats::of(&errors(EdgeKind::Start)),
+        stop: ErrorStats::of(&errors(EdgeKind::Stop)),
+        edges_within,
+        sprayed_fraction,
+        saving: 1.0 - sprayed_fraction,
+        merged: scored.merged,
+        commands: input.commands.len(),
+        edges: scored.edges,
+        served: scored.served,
+        strips,
+        problems,
+        ground_m: input.to_x - input.from_x,
+    };
+    report.reasons = reasons(&report, &input.tolerance);
+    if !report.reasons.is_empty() {
+        report.verdict = Verdict::Broken;
+    }
+    report
+}
+
+/// The sprayed share of the judged area, lane by lane.
+fn fraction(input: &JudgeInput<'_>, strips: &[Vec<(f64, f64)>]) -> f64 {
+    let (mut wet, mut all) = (0.0, 0.0);
+    for (nozzle, strips) in input.nozzles.iter().zip(strips) {
+        let length: f64 = strips
+            .iter()
+            .map(|s| (s.1.min(input.to_x) - s.0.max(input.from_x)).max(0.0))
+            .sum();
+        wet += length * nozzle.lane_width_m;
+        all += (input.to_x - input.from_x) * nozzle.lane_width_m;
+    }
+    if all > 0.0 { wet / all } else { 0.0 }
+}
+
+/// What is out of tolerance, in words.
+fn reasons(report: &Report, tolerance: &Tolerance) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let Targets {
+        total,
+        partial,
+        missed,
+        ..
+    } = report.targets;
+    if missed > tolerance.missed {
+        let m = &report.missed_by;
+        let causes = [
+            ("not seen", m.not_seen),
+            ("late", m.late),
+            ("too short", m.too_short),
+            ("beside", m.beside),
+            ("withheld", m.withheld),
+            ("refused", m.refused),
+            ("valve", m.valve),
+            ("dose", m.dose),
+        ];
+        let causes: Vec<String> = causes
+            .iter()
+            .filter(|(_, n)| *n > 0)
+            .map(|(cause, n)| format!("{cause} {n}"))
+            .collect();
+        reasons.push(format!(
+            "{missed} of {total} plants missed ({}), {} allowed",
+            causes.join(", "),
+            tolerance.missed
+        ));
+    }
+    if partial > tolerance.partial {
+        reasons.push(format!(
+            "{partial} of {total} plants got less than the full dose, {} allowed",
+            tolerance.partial
+        ));
+    }
+    if report.edges_within < tolerance.edge_share {
+        reasons.push(format!(
+            "{:.3} % of {} edges lie within {:.1} mm, {:.3} % wanted; worst start {:+.1} mm, \
+             worst stop {:+.1} mm",
+            100.0 * report.edges_within,
+            report.edges.len(),
+            1000.0 * tolerance.edge_m,
+            100.0 * tolerance.edge_share,
+            1000.0 * report.start.worst,
+            1000.0 * report.stop.worst
+        ));
+    }
+    reasons.extend(
+        report
+            .problems
+            .iter()
+            .take(SPELT_OUT)
+            .map(ToString::to_string),
+    );
+    if let Some(more @ 1..) = report.problems.len().checked_sub(SPELT_OUT) {
+        reasons.push(format!("{more} more faults in the commands"));
+    }
+    reasons
+}
+
+/// The report on an input that can't be judged.
+fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
+    Report {
+        verdict: Verdict::Broken,
+        reasons: vec![format!("not judged: {error}")],
+        targets: Targets::default(),
+        outside: 0,
+        missed_by: MissedBy::default(),
+        outcomes: Vec::new(),
+        start: ErrorStats::default(),
+        stop: ErrorStats::default(),
+        edges_within: 0.0,
+        sprayed_fraction: 0.0,
+        saving: 0.0,
+        merged: 0,
+        commands: input.commands.len(),
+        edges: Vec::new(),
+        served: Vec::new(),
+        strips: vec![Vec::new(); input.nozzles.len()],
+        problems: Vec::new(),
+        ground_m: 0.0,
+    }
+}

@@ -1,0 +1,40 @@
+//! The world and the judge of spot spraying, in plain `f64` SI units.
+//!
+//! This crate says what truly happened: how the machine moved, when the wheel
+//! gave its pulses, what a detector saw, how the valves answered, and where on
+//! the ground the spray came down. It knows nothing of the controller that it
+//! judges and shares no code with it: the two meet only in a list of commands.
+//!
+//! * [`motion`]: exact travel from pieces of constant acceleration;
+//! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
+//! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
+//! * [`plants`]: a seeded field of plants;
+//! * [`detector`]: frames, their delays, and the plants in them;
+//! * [`valve`]: flow after dead time, rise and fall;
+//! * [`mod@judge`]: full, partial or missed, and the error of every edge.
+//!
+//! Axes: x forward along travel, y to the right, both in metres. A position of
+//! the ground is the place of the boom reference point. Nothing here reads a
+//! clock, a file or an unseeded random source, so equal input gives equal
+//! output.
+
+pub mod detector;
+mod ground;
+pub mod hindsight;
+pub mod judge;
+pub mod motion;
+pub mod plants;
+pub mod valve;
+pub mod wheel;
+
+pub use detector::{DetectorError, DetectorSpec, Frame, Sight, frames};
+pub use ground::Ground;
+pub use hindsight::{Hindsight, HindsightError};
+pub use judge::{
+    Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, MissedBy, Outcome, Patch, Problem,
+    Report, Targets, Tolerance, TrueNozzle, Verdict, WhyMissed, judge,
+};
+pub use motion::{Motion, MotionError, Piece};
+pub use plants::{FieldError, Plant, PlantField, generate};
+pub use valve::{Flow, HalfFlow, Valve};
+pub use wheel::{Wheel, WheelError, WheelSpec};

@@ -1,0 +1,141 @@
+//! The command line.
+
+use std::io::{self, Write};
+
+use clap::{Parser, Subcommand};
+
+use crate::error::{Error, Result};
+use crate::generate;
+use crate::run::{self, ReplayWish};
+use crate::summary::Summary;
+
+/// Replays recordings of a spot-spraying boom through the controller core and judges on the
+/// ground where the spray landed.
+#[derive(Debug, Parser)]
+#[command(
+    name = "host-sim",
+    version,
+    after_help = "Exit status: 0 the tolerances hold, 1 one is broken, 2 bad input or usage."
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Drive a scenario and write recording, truth and machine file
+    Generate {
+        /// The scenario file
+        #[arg(value_name = "SCENARIO.toml")]
+        scenario: String,
+        /// Folder for recording.jsonl, truth.json and machine.toml; made if need be
+        #[arg(long, value_name = "DIR")]
+        out: String,
+    },
+    /// Replay a recording through the controller core and judge it
+    Replay {
+        /// The recording; `-` is standard input
+        #[arg(value_name = "RECORDING")]
+        recording: String,
+        /// The machine file
+        #[arg(long, value_name = "MACHINE.toml")]
+        machine: String,
+        /// The truth of a simulated drive; without it the recording is judged in hindsight
+        #[arg(long, value_name = "TRUTH.json")]
+        truth: Option<String>,
+        /// Write the valve commands as CSV; `-` is standard output
+        #[arg(long, value_name = "OUT.csv")]
+        commands: Option<String>,
+        /// Write pulses, images and valves as waveforms; `-` is standard output
+        #[arg(long, value_name = "OUT.vcd")]
+        vcd: Option<String>,
+        /// Judge this command list instead of the core's
+        #[arg(long, value_name = "IN.csv")]
+        judge_commands: Option<String>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Drive and judge a built-in scenario and draw its ground strip
+    Demo {
+        /// Folder for the files and the picture strip.svg; made if need be
+        #[arg(long, value_name = "DIR", default_value = "demo-out")]
+        out: String,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Runs a command line; true when every tolerance holds.
+pub fn run(cli: Cli) -> Result<bool> {
+    match cli.verb {
+        Verb::Generate { scenario, out } => {
+            for path in generate::into_folder(&scenario, &out)? {
+                say(&format!("{}\n", path.display()))?;
+            }
+            Ok(true)
+        }
+        Verb::Replay {
+            recording,
+            machine,
+            truth,
+            commands,
+            vcd,
+            judge_commands,
+            json,
+        } => {
+            let to_stdout = [&commands, &vcd]
+                .iter()
+                .filter(|p| p.as_deref() == Some("-"))
+                .count();
+            if to_stdout + usize::from(json) > 1 {
+                return Err(Error::Usage(
+                    "two outputs are to go to standard output\n  help: give a file name to all but one of --commands, --vcd and --json".into(),
+                ));
+            }
+            let wish = ReplayWish {
+                recording,
+                machine,
+                truth,
+                commands,
+                vcd,
+                judge_commands,
+            };
+            let summary = run::replay_files(&wish)?;
+            if to_stdout > 0 {
+                // Standard output carries the file; the table goes where messages go.
+                eprint!("{}", summary.table());
+            } else {
+                print(&summary, json)?;
+            }
+            Ok(summary.holds())
+        }
+        Verb::Demo { out, json } => {
+            let (summary, picture) = run::demo(&out)?;
+            print(&summary, json)?;
+            if !json {
+                say(&format!("picture: {}\n", picture.display()))?;
+            }
+            Ok(summary.holds())
+        }
+    }
+}
+
+fn print(summary: &Summary, json: bool) -> Result<()> {
+    if !json {
+        return say(&summary.table());
+    }
+    let text = serde_json::to_string_pretty(summary).map_err(|e| Error::Internal(e.to_string()))?;
+    say(&format!("{text}\n"))
+}
+
+fn say(text: &str) -> Result<()> {
+    let mut to = io::stdout().lock();
+    to.write_all(text.as_bytes())
+        .and_then(|()| to.flush())
+        .map_err(|e| Error::write("standard output", e))
+}

@@ -1,0 +1,36 @@
+//! The host simulator: recordings in, commands out, and a verdict on where the spray landed.
+//!
+//! * [`machine`], [`scenario`], [`recording`], [`truth`], [`commands`], [`waveform`]: the files,
+//!   each with its reference page in `formats/`;
+//! * [`generate`]: from a scenario to a recording and its truth;
+//! * [`replay`]: from a recording through the controller core to commands, by way of
+//!   [`core_setup`];
+//! * [`baseline`]: two simple controllers to compare with;
+//! * [`scene`]: the ground that commands are judged against, by the judge of `ground-truth`;
+//! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
+//! * [`run`], [`cli`]: the verbs and the command line.
+//!
+//! The judge knows nothing of the core: the two meet only in the list of commands.
+
+pub mod baseline;
+pub mod cli;
+pub mod commands;
+pub mod core_setup;
+pub mod error;
+pub mod generate;
+mod held;
+mod lines;
+pub mod machine;
+mod machine_file;
+mod output;
+pub mod profile;
+pub mod recording;
+pub mod replay;
+pub mod run;
+pub mod scenario;
+pub mod scene;
+pub mod strip;
+pub mod summary;
+mod toml_read;
+pub mod truth;
+pub mod waveform;

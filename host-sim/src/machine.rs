@@ -1,0 +1,177 @@
+//! The machine file: geometry, delays, buffers and tolerances of one boom.
+//!
+//! Keys carry units as people measure them (mm, ms); the checked [`Machine`] is in SI units
+//! throughout. `formats/machine.md` is the reference of the keys, [`Machine::parse`] their reader.
+
+/// Most nozzles that a machine file may list.
+pub const MOST_NOZZLES: usize = 192;
+/// Most detectors that a machine file may list.
+pub const MOST_DETECTORS: usize = 16;
+
+/// A checked machine, in metres, seconds and m/s. x forward, y to the right.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Machine {
+    /// What the user calls it.
+    pub name: String,
+    /// Nozzles from left (negative y) to right.
+    pub nozzles: Vec<Nozzle>,
+    /// Detectors in the order of the file; a recording refers to them by this index.
+    pub detectors: Vec<Detector>,
+    /// Wheel sensor and what the machine is able to do.
+    pub wheel: Wheel,
+    /// Valve rise and fall, and the delays that nozzles have unless they say otherwise.
+    pub valves: Valves,
+    /// Thickness of the fan along travel, m.
+    pub fan_thickness_m: f64,
+    /// Buffers around a plant.
+    pub patch: Patch,
+    /// Timing of decisions.
+    pub timing: Timing,
+    /// What counts as good placement.
+    pub tolerance: Tolerance,
+}
+
+/// One nozzle, relative to the boom reference point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Nozzle {
+    /// Forward of the reference point, m.
+    pub x_m: f64,
+    /// Right of the reference point, m.
+    pub y_m: f64,
+    /// Width of the lane it is answerable for, m.
+    pub lane_width_m: f64,
+    /// Command to half flow at opening, s.
+    pub open_delay_s: f64,
+    /// Command to half flow at closing, s.
+    pub close_delay_s: f64,
+    /// Forward distance flown over speed, s.
+    pub throw_s: f64,
+}
+
+/// One detector, relative to the boom reference point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Detector {
+    /// Mount forward of the reference point, m.
+    pub x_m: f64,
+    /// Mount right of the reference point, m.
+    pub y_m: f64,
+    /// How far it sees to the left of its mount, m.
+    pub view_left_m: f64,
+    /// How far it sees to the right of its mount, m.
+    pub view_right_m: f64,
+    /// Near end of its view ahead of its mount, m (may be negative).
+    pub view_near_m: f64,
+    /// Far end of its view ahead of its mount, m.
+    pub view_far_m: f64,
+}
+
+/// The wheel sensor and the limits of the machine's motion.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wheel {
+    /// Ground per pulse.
+    pub pulse: PulseLength,
+    /// Fastest speed the machine can reach, m/s.
+    pub max_speed_m_s: f64,
+    /// Below this speed everything closes, m/s.
+    pub creep_speed_m_s: f64,
+    /// Hardest speeding up or braking, m/s².
+    pub max_acceleration_m_s2: f64,
+}
+
+/// Ground per pulse as an exact fraction, so that 130 pulses per metre has no rounding.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PulseLength {
+    /// Nanometres per pulse.
+    Nanometres(u64),
+    /// So many micrometres in so many pulses.
+    Ratio {
+        /// Micrometres.
+        um: u64,
+        /// Pulses.
+        pulses: u64,
+    },
+}
+
+impl PulseLength {
+    /// Ground per pulse, m.
+    pub fn metres(self) -> f64 {
+        match self {
+            PulseLength::Nanometres(nm) => nm as f64 * 1e-9,
+            PulseLength::Ratio { um, pulses } => um as f64 * 1e-6 / pulses as f64,
+        }
+    }
+}
+
+/// How a valve opens and closes. Delays run from command to half flow, s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Valves {
+    /// Command to half flow at opening, s.
+    pub open_delay_s: f64,
+    /// Length of the linear rise, centred on half flow, s.
+    pub open_rise_s: f64,
+    /// Command to half flow at closing, s.
+    pub close_delay_s: f64,
+    /// Length of the linear fall, centred on half flow, s.
+    pub close_fall_s: f64,
+}
+
+/// Buffers around a plant: a distance plus a time of travel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Patch {
+    /// Ground before the plant, m.
+    pub lead_m: f64,
+    /// Time before the plant, s.
+    pub lead_s: f64,
+    /// Ground after the plant, m.
+    pub trail_m: f64,
+    /// Time after the plant, s.
+    pub trail_s: f64,
+    /// Widening to each side, m.
+    pub lateral_margin_m: f64,
+}
+
+/// Timing of the controller's decisions, s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Timing {
+    /// Decisions are made at whole multiples of this.
+    pub decision_period_s: f64,
+    /// How much further than one period a decision looks ahead.
+    pub slack_s: f64,
+    /// A valve is never open for less.
+    pub shortest_on_s: f64,
+    /// A valve is never closed for less between two patches.
+    pub shortest_off_s: f64,
+    /// Not polled for longer: everything closes.
+    pub poll_silence_s: f64,
+    /// No image from a detector for longer while moving: its ground counts as unseen.
+    pub detector_silence_s: f64,
+    /// Images captured longer ago are refused.
+    pub max_detection_age_s: f64,
+}
+
+/// What counts as good placement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tolerance {
+    /// Most plants that may be missed.
+    pub missed: usize,
+    /// Most plants that may be sprayed in part only.
+    pub partial: usize,
+    /// Share of patch edges, 0 to 1, that must lie within `edge_m`.
+    pub edge_share: f64,
+    /// Largest placement error of those edges, m.
+    pub edge_m: f64,
+}
+
+impl Machine {
+    /// Leftmost and rightmost lane edge, m.
+    pub fn lanes(&self) -> (f64, f64) {
+        self.nozzles
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, r), n| {
+                (
+                    l.min(n.y_m - n.lane_width_m / 2.0),
+                    r.max(n.y_m + n.lane_width_m / 2.0),
+                )
+            })
+    }
+}

@@ -1,0 +1,416 @@
+//! Recordings: what the controller was told, line by line, in the order of its clock.
+//!
+//! JSON Lines; the first line is a header with the format's version. `formats/recording.md` is
+//! the reference. Lengths on file are millimetres, instants are integer microseconds of the
+//! controller's clock; in memory lengths are metres.
+
+use std::io::{BufRead, Write};
+
+use serde::{Deserialize, Serialize};
+
+use crate::error::{Error, Result};
+use crate::lines::Lines;
+
+/// The version that this program reads and writes.
+pub const VERSION: u64 = 1;
+/// Latest instant that a recording may hold, µs: over thirty years.
+pub const LATEST_US: u64 = 1_000_000_000_000_000;
+/// Largest distance or size in an image, mm.
+const LARGEST_MM: f64 = 100_000.0;
+
+/// A whole recording.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Recording {
+    /// What it is called.
+    pub name: String,
+    /// Events in time order; equal stamps keep their order.
+    pub events: Vec<Event>,
+}
+
+/// One input of the controller.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// When the controller got it, µs.
+    pub t_us: u64,
+    /// What it got.
+    pub input: Input,
+}
+
+/// What the controller got.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// One pulse of the wheel sensor.
+    Pulse,
+    /// One image of a detector.
+    Image(Image),
+}
+
+/// What a detector made of one image; lengths in m, relative to its mount at capture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Image {
+    /// Index of the detector in the machine file.
+    pub detector: u8,
+    /// When the picture was taken, µs, at or before its arrival.
+    pub captured_us: u64,
+    /// Stretch along travel that it saw, near end first.
+    pub seen: (f64, f64),
+    /// Plants found.
+    pub plants: Vec<SeenPlant>,
+}
+
+/// A plant as a detector reports it, m.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SeenPlant {
+    /// Centre, forward of the mount.
+    pub x_m: f64,
+    /// Centre, right of the mount.
+    pub y_m: f64,
+    /// Along travel.
+    pub length_m: f64,
+    /// Across travel.
+    pub width_m: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Header {
+    recording_format: u64,
+    name: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    events: Option<u64>,
+}
+
+#[derive(Deserialize)]
+struct AnyVersion {
+    recording_format: Option<serde_json::Value>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Line {
+    event: Kind,
+    t_us: u64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    detector: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    captured_us: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    seen_mm: Option<[f64; 2]>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    plants: Option<Vec<LinePlant>>,
+}
+
+#[derive(Serialize, Deserialize, Clone, Copy, PartialEq)]
+#[serde(rename_all = "lowercase")]
+enum Kind {
+    Pulse,
+    Image,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LinePlant {
+    x_mm: f64,
+    y_mm: f64,
+    length_mm: f64,
+    width_mm: f64,
+}
+
+impl Recording {
+    /// Reads a recording; `file` is the name shown in messages.
+    pub fn read(file: &str, mut from: impl BufRead) -> Result<Recording> {
+        let mut lines = Lines::new(file);
+        if !lines.next(&mut from)? {
+            return Err(Error::file(
+                file,
+                "the recording is empty",
+                "give a file that `host-sim generate` or a recorder wrote; its first line is a header",
+            ));
+        }
+        let header = header(file, lines.text())?;
+        let mut events: Vec<Event> = Vec::new();
+        while lines.next(&mut from)? {
+            let event = event(file, lines.number(), lines.text())?;
+            if let Some(last) = events.last()
+                && event.t_us < last.t_us
+            {
+                return Err(Error::line(
+                    file,
+                    lines.number(),
+                    None,
+                    format!(
+                        "the clock runs backwards: t_us is {} after {}",
+                        event.t_us, last.t_us
+                    ),
+                    "events must be in the order of their stamps: sort the lines by t_us, or look for two recordings in one file",
+                ));
+            }
+            events.push(event);
+        }
+        let found = events.len() as u64;
+        if let Some(said) = header.events
+            && said != found
+        {
+            return Err(Error::line(
+                file,
+                lines.number(),
+                None,
+                format!("the header promises {said} events, but the file holds {found}"),
+                "the file is cut off or was edited: copy it again, or remove `events` from its header",
+            ));
+        }
+        if events.is_empty() {
+            return Err(Error::line(
+                file,
+                1,
+                None,
+                "the recording holds a header but no event",
+                "record at least the pulses of the wheel; nothing can be judged without them",
+            ));
+        }
+        Ok(Recording {
+            name: header.name,
+            events,
+        })
+    }
+
+    /// Reads a recording from the file at `path`, or from standard input for `-`.
+    pub fn load(path: &str) -> Result<Recording> {
+        if path == "-" {
+            return Recording::read("standard input", std::io::stdin().lock());
+        }
+        let file = std::fs::File::open(path).map_err(|e| Error::read(path, e))?;
+        Recording::read(path, std::io::BufReader::new(file))
+    }
+
+    /// Writes the recording; `path` is the name shown in messages.
+    pub fn write(&self, path: &str, mut to: impl Write) -> Result<()> {
+        let header = Header {
+            recording_format: VERSION,
+            name: self.name.clone(),
+            events: Some(self.events.len() as u64),
+        };
+        let mut put = |text: serde_json::Result<String>| -> Result<()> {
+            let text = text.map_err(|e| Error::write(path, e.into()))?;
+            writeln!(to, "{text}").map_err(|e| Error::write(path, e))
+        };
+        put(serde_json::to_string(&header))?;
+        for event in &self.events {
+            put(serde_json::to_string(&Line::from(event)))?;
+        }
+        to.flush().map_err(|e| Error::write(path, e))
+    }
+
+    /// Stamps of the pulses, µs.
+    pub fn pulses(&self) -> impl Iterator<Item = u64> + '_ {
+        self.events
+            .iter()
+            .filter(|e| matches!(e.input, Input::Pulse))
+            .map(|e| e.t_us)
+    }
+
+    /// Images with the instants at which they arrived, µs.
+    pub fn images(&self) -> impl Iterator<Item = (u64, &Image)> + '_ {
+        self.events.iter().filter_map(|e| match &e.input {
+            Input::Image(image) => Some((e.t_us, image)),
+            Input::Pulse => None,
+        })
+    }
+}
+
+fn header(file: &str, text: &str) -> Result<Header> {
+    let help = "the first line must be like {\"recording_format\":1,\"name\":\"...\"}; see host-sim/formats/recording.md";
+    let any: AnyVersion = serde_json::from_str(text).map_err(|e| {
+        Error::line(
+            file,
+            1,
+            Some(e.column()),
+            format!("this is no header: {}", reason(&e)),
+            help,
+        )
+    })?;
+    match any.recording_format {
+        None => Err(Error::line(
+            file,
+            1,
+            None,
+            "the header does not name `recording_format`",
+            help,
+        )),
+        Some(version) if version.as_u64() != Some(VERSION) => Err(Error::line(
+            file,
+            1,
+            None,
+            format!("version {version} of the recording format is not known"),
+            "this program reads version 1: convert the recording or use a newer program",
+        )),
+        Some(_) => serde_json::from_str(text).map_err(|e| {
+            Error::line(
+                file,
+                1,
+                Some(e.column()),
+                format!("bad header: {}", reason(&e)),
+                help,
+            )
+        }),
+    }
+}
+
+fn event(file: &str, number: usize, text: &str) -> Result<Event> {
+    let complain = |column: Option<usize>, message: String, remedy: &str| {
+        Err(Error::line(file, number, column, message, remedy))
+    };
+    let line: Line = match serde_json::from_str(text) {
+        Ok(line) => line,
+        Err(e) => {
+            return complain(
+                Some(e.column()),
+                format!("this is no event: {}", reason(&e)),
+                "an event is one JSON object a line with finite numbers; see host-sim/formats/recording.md",
+            );
+        }
+    };
+    let t_us = line.t_us;
+    if t_us > LATEST_US {
+        return complain(
+            None,
+            format!("t_us is {t_us}, which is beyond {LATEST_US}"),
+            "stamps are microseconds since the controller's start",
+        );
+    }
+    let extra = line.detector.is_some()
+        || line.captured_us.is_some()
+        || line.seen_mm.is_some()
+        || line.plants.is_some();
+    if line.event == Kind::Pulse {
+        if extra {
+            return complain(
+                None,
+                "a pulse has more than t_us".into(),
+                "remove the other keys of this pulse",
+            );
+        }
+        return Ok(Event {
+            t_us,
+            input: Input::Pulse,
+        });
+    }
+    let (Some(detector), Some(captured_us), Some(seen_mm), Some(plants)) =
+        (line.detector, line.captured_us, line.seen_mm, line.plants)
+    else {
+        return complain(
+            None,
+            "an image lacks one of detector, captured_us, seen_mm, plants".into(),
+            "add it; an image without plants has `\"plants\":[]`",
+        );
+    };
+    if captured_us > t_us {
+        return complain(
+            None,
+            format!("the image arrives at {t_us} but is captured at {captured_us}"),
+            "captured_us must be at or before t_us: bring both to the controller's clock",
+        );
+    }
+    let numbers = seen_mm.iter().chain(
+        plants
+            .iter()
+            .flat_map(|p| [&p.x_mm, &p.y_mm, &p.length_mm, &p.width_mm]),
+    );
+    if let Some(wrong) = numbers
+        .into_iter()
+        .find(|n| !(n.is_finite() && n.abs() <= LARGEST_MM))
+    {
+        return complain(
+            None,
+            format!("{wrong} is no length within {LARGEST_MM} mm"),
+            "lengths are millimetres from the detector's mount",
+        );
+    }
+    if seen_mm[1] < seen_mm[0] {
+        return complain(
+            None,
+            "the far end of seen_mm lies before its near end".into(),
+            "write seen_mm as [near, far], measured forward from the mount",
+        );
+    }
+    if plants.iter().any(|p| p.length_mm < 0.0 || p.width_mm < 0.0) {
+        return complain(
+            None,
+            "a plant has a negative size".into(),
+            "length_mm and width_mm are 0 or more",
+        );
+    }
+    match u8::try_from(detector) {
+        Err(_) => complain(
+            None,
+            format!("detector {detector} cannot exist"),
+            "detectors are counted from 0 in the order of the machine file",
+        ),
+        Ok(detector) => Ok(Event {
+            t_us,
+            input: Input::Image(Image {
+                detector,
+                captured_us,
+                seen: (seen_mm[0] * 1e-3, seen_mm[1] * 1e-3),
+                plants: plants.iter().map(SeenPlant::from).collect(),
+            }),
+        }),
+    }
+}
+
+/// The reader's reason without its own line and column, which count from this line only.
+fn reason(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    text.split(" at line ").next().unwrap_or(&text).to_owned()
+}
+
+/// Metres as millimetres with three decimals: 1 µm is finer than any detector.
+fn mm(metres: f64) -> f64 {
+    (metres * 1e6).round() / 1e3
+}
+
+impl From<&LinePlant> for SeenPlant {
+    fn from(p: &LinePlant) -> SeenPlant {
+        SeenPlant {
+            x_m: p.x_mm * 1e-3,
+            y_m: p.y_mm * 1e-3,
+            length_m: p.length_mm * 1e-3,
+            width_m: p.width_mm * 1e-3,
+        }
+    }
+}
+
+impl From<&Event> for Line {
+    fn from(event: &Event) -> Line {
+        let t_us = event.t_us;
+        match &event.input {
+            Input::Pulse => Line {
+                event: Kind::Pulse,
+                t_us,
+                detector: None,
+                captured_us: None,
+                seen_mm: None,
+                plants: None,
+            },
+            Input::Image(image) => Line {
+                event: Kind::Image,
+                t_us,
+                detector: Some(image.detector.into()),
+                captured_us: Some(image.captured_us),
+                seen_mm: Some([mm(image.seen.0), mm(image.seen.1)]),
+                plants: Some(
+                    image
+                        .plants
+                        .iter()
+                        .map(|p| LinePlant {
+                            x_mm: mm(p.x_m),
+                            y_mm: mm(p.y_m),
+                            length_mm: mm(p.length_m),
+                            width_mm: mm(p.width_m),
+                        })
+                        .collect(),
+                ),
+            },
+        }
+    }
+}

@@ -1,0 +1,155 @@
+//! Driving the core from a recording: from event to event and deadline to deadline, never by
+//! fixed ticks.
+//!
+//! Before an input is handed over the core is polled up to its stamp, as a firmware would. After
+//! the last input time runs on until every valve is closed and a second has passed.
+
+use controller_core::{Action, Counters, Micros, Poll};
+
+use crate::commands::ValveCommand;
+use crate::core_setup::{self, Core};
+use crate::error::{Error, Result};
+use crate::machine::Machine;
+use crate::recording::{Input, Recording};
+
+/// How long time runs on after the last input or command, µs.
+const AFTER_US: u64 = 1_000_000;
+/// How long it runs on for a valve that stays open, µs.
+const LONGEST_AFTER_US: u64 = 60_000_000;
+/// More polls than this at one instant mean that the core does not come to rest.
+const MOST_POLLS: u32 = 1_000_000;
+
+/// What came out of a replay.
+#[derive(Debug, Clone)]
+pub struct Replay {
+    /// Commands in the order in which they were given out.
+    pub commands: Vec<ValveCommand>,
+    /// For each image in order, what became of it.
+    pub images: Vec<ImageFate>,
+    /// The core's own counters at the end.
+    pub counters: Counters,
+}
+
+/// What the core made of an image.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ImageFate {
+    /// Taken; at least one plant was accepted, or there was none.
+    Taken,
+    /// Taken, but every plant in it lay beside the boom.
+    AllOutside,
+    /// Taken, but every plant in it came too late or beside the boom.
+    TooLate,
+    /// Refused as a whole.
+    Refused,
+}
+
+/// Replays a recording through a fresh core; `machine_file` is the name shown in messages.
+pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> Result<Replay> {
+    let first = recording.events.first().map_or(0, |e| e.t_us);
+    let mut run = Run {
+        core: core_setup::build(machine_file, machine)?,
+        next: first,
+        commands: Vec::new(),
+        open: vec![false; machine.nozzles.len()],
+    };
+    let mut images = Vec::new();
+    let mut plants = Vec::new();
+    for event in &recording.events {
+        run.poll_up_to(event.t_us)?;
+        let now = Micros(event.t_us);
+        match &event.input {
+            // A refused pulse or image is counted by the core, and the counters are reported.
+            Input::Pulse => drop(run.core.handle_pulse(now)),
+            Input::Image(image) => {
+                plants.clear();
+                plants.extend(image.plants.iter().map(core_setup::plant));
+                let result = run
+                    .core
+                    .handle_image(now, &core_setup::image(image, &plants));
+                images.push(match result {
+                    Err(_) => ImageFate::Refused,
+                    Ok(report) if plants.is_empty() || report.accepted > 0 => ImageFate::Taken,
+                    Ok(report) if report.late > 0 => ImageFate::TooLate,
+                    Ok(_) => ImageFate::AllOutside,
+                });
+            }
+        }
+        run.drain(event.t_us)?;
+    }
+    run.run_out(recording.events.last().map_or(first, |e| e.t_us))?;
+    Ok(Replay {
+        counters: *run.core.counters(),
+        commands: run.commands,
+        images,
+    })
+}
+
+struct Run {
+    core: Box<Core>,
+    /// The core's next deadline, µs.
+    next: u64,
+    commands: Vec<ValveCommand>,
+    /// For each nozzle, whether its last command was to open.
+    open: Vec<bool>,
+}
+
+impl Run {
+    /// Polls at every deadline before `t_us`, then at `t_us`.
+    fn poll_up_to(&mut self, t_us: u64) -> Result<()> {
+        while self.next < t_us {
+            self.drain(self.next)?;
+        }
+        self.drain(t_us)
+    }
+
+    /// Polls at one instant until the core has nothing more to say.
+    fn drain(&mut self, t_us: u64) -> Result<()> {
+        for _ in 0..MOST_POLLS {
+            match self.core.poll(Micros(t_us)) {
+                Poll::Busy => {}
+                Poll::Command(c) => {
+                    let open = c.action == Action::Open;
+                    if let Some(state) = self.open.get_mut(usize::from(c.nozzle)) {
+                        *state = open;
+                    }
+                    self.commands.push(ValveCommand {
+                        t_us: c.at.0,
+                        nozzle: c.nozzle,
+                        open,
+                        short_by_m: c.short_by.to_um() as f64 * 1e-6,
+                    });
+                }
+                Poll::Idle { next } if next.0 > t_us => {
+                    self.next = next.0;
+                    return Ok(());
+                }
+                Poll::Idle { next } => {
+                    return Err(Error::Internal(format!(
+                        "the core asks to be polled at {} at {t_us} us",
+                        next.0
+                    )));
+                }
+            }
+        }
+        Err(Error::Internal(format!(
+            "the core does not come to rest at {t_us} us"
+        )))
+    }
+
+    /// Goes on after the last input until every valve is closed and a second has passed.
+    fn run_out(&mut self, last: u64) -> Result<()> {
+        let limit = last.saturating_add(LONGEST_AFTER_US);
+        loop {
+            let acted = self.commands.last().map_or(last, |c| c.t_us.max(last));
+            let until = if self.open.contains(&true) {
+                limit
+            } else {
+                limit.min(acted.saturating_add(AFTER_US))
+            };
+            if self.next > until {
+                return Ok(());
+            }
+            self.drain(self.next)?;
+        }
+    }
+}

@@ -1,0 +1,378 @@
+//! The result of a replay as plain data: what `--json` prints and the table shows.
+
+use std::fmt::Write as _;
+
+use serde::Serialize;
+
+use controller_core::Counters;
+use ground_truth::{ErrorStats, Report, Verdict};
+
+use crate::scene::Basis;
+
+/// Everything that a replay reports. Field names are the keys of the JSON object.
+#[derive(Debug, Clone, Serialize, PartialEq)]
+pub struct Summary {
+    /// Name of the recording.
+    pub name: String,
+    /// `holds` or `broken`.
+    pub verdict: &'static str,
+    /// Why it is broken; empty when it holds.
+    pub reasons: Vec<String>,
+    /// `truth` or `hindsight`.
+    pub basis: &'static str,
+    /// `core`, or the file whose commands were judged instead.
+    pub controller: String,
+    /// How the plants fared.
+    pub targets: Targets,
+    /// Plants outside the judged ground or beside the boom.
+    pub outside: usize,
+    /// Why plants were missed.
+    pub missed_by: MissedBy,
+    /// Where spraying began, mm; positive is too late.
+    pub start_error_mm: Stats,
+    /// Where spraying ended, mm; positive is too late.
+    pub stop_error_mm: Stats,
+    /// Share of all edges within the tolerance.
+    pub edges_within: f64,
+    /// Sprayed share of the judged area.
+    pub sprayed_fraction: f64,
+    /// What is saved against spraying everything, 0 to 1.
+    pub saving_vs_broadcast: f64,
+    /// Commands given.
+    pub commands: usize,
+    /// Patches that served more than one plant.
+    pub merged: usize,
+    /// Openings that came too late for the whole patch.
+    pub late: u64,
+    /// Pulses, images and plants that the core refused; `null` when it was not run.
+    pub rejected: Option<u64>,
+    /// Ground that no image covered, m²; `null` when the core was not run.
+    pub unseen_m2: Option<f64>,
+    /// Decisions taken too late; `null` when the core was not run.
+    pub overruns: Option<u64>,
+    /// Length of the judged ground, m.
+    pub ground_m: f64,
+    /// Simple controllers on the same recording.
+    pub baselines: Baselines,
+}
+
+/// How the plants fared.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Targets {
+    /// Judged plants.
+    pub total: usize,
+    /// Full dose everywhere.
+    pub full: usize,
+    /// Some spray.
+    pub partial: usize,
+    /// None.
+    pub missed: usize,
+}
+
+/// Why plants were missed; the counts add up to the missed ones.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct MissedBy {
+    /// No detector reported it.
+    pub not_seen: usize,
+    /// The spray began behind it.
+    pub late: usize,
+    /// The spray ended before it.
+    pub too_short: usize,
+    /// Only other nozzles sprayed there.
+    pub beside: usize,
+    /// Seen, and no command was given.
+    pub withheld: usize,
+    /// Refused with a reason.
+    pub refused: usize,
+    /// The valve never opened.
+    pub valve: usize,
+    /// Less than half of the flow.
+    pub dose: usize,
+}
+
+/// Errors of one kind of edge.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Stats {
+    /// How many edges.
+    pub n: usize,
+    /// Mean, with sign.
+    pub mean: f64,
+    /// Root of the mean square.
+    pub rms: f64,
+    /// Size that 99.9 % do not exceed.
+    pub p99_9: f64,
+    /// Largest size.
+    pub max: f64,
+}
+
+/// The two simple controllers.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Baselines {
+    /// Fixed delay from the speed at arrival.
+    pub fixed_delay: Baseline,
+    /// Counting whole pulses.
+    pub whole_pulses: Baseline,
+}
+
+/// How a simple controller did.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Baseline {
+    /// How the plants fared.
+    pub targets: Targets,
+    /// Where spraying began, mm.
+    pub start_error_mm: Stats,
+    /// Where spraying ended, mm.
+    pub stop_error_mm: Stats,
+    /// Sprayed share of the judged area.
+    pub sprayed_fraction: f64,
+}
+
+impl Targets {
+    fn of(report: &Report) -> Targets {
+        let t = report.targets;
+        Targets {
+            total: t.total,
+            full: t.full,
+            partial: t.partial,
+            missed: t.missed,
+        }
+    }
+}
+
+impl Stats {
+    fn of(s: &ErrorStats) -> Stats {
+        // To a tenth of a micrometre: more digits say nothing.
+        let mm = |m: f64| (m * 1e7).round() / 1e4;
+        Stats {
+            n: s.n,
+            mean: mm(s.mean),
+            rms: mm(s.rms),
+            p99_9: mm(s.p99_9),
+            max: mm(s.max),
+        }
+    }
+}
+
+impl Baseline {
+    fn of(report: &Report) -> Baseline {
+        Baseline {
+            targets: Targets::of(report),
+            start_error_mm: Stats::of(&report.start),
+            stop_error_mm: Stats::of(&report.stop),
+            sprayed_fraction: report.sprayed_fraction,
+        }
+    }
+}
+
+impl Basis {
+    /// The word for it in reports.
+    pub fn word(self) -> &'static str {
+        match self {
+            Basis::Truth => "truth",
+            Basis::Hindsight => "hindsight",
+        }
+    }
+}
+
+impl Summary {
+    /// Sums up the judgements. `counters` are the core's, if it was run; `late` counts commands
+    /// that came short where it was not. The last argument is
+    /// the reports of the simple controllers.
+    pub fn new(
+        name: &str,
+        basis: Basis,
+        controller: &str,
+        report: &Report,
+        counters: Option<&Counters>,
+        late: u64,
+        [fixed_delay, whole_pulses]: [&Report; 2],
+    ) -> Summary {
+        let m = report.missed_by;
+        Summary {
+            name: name.to_owned(),
+            verdict: match report.verdict {
+                Verdict::Holds => "holds",
+                Verdict::Broken => "broken",
+            },
+            reasons: report.reasons.clone(),
+            basis: basis.word(),
+            controller: controller.to_owned(),
+            targets: Targets::of(report),
+            outside: report.outside,
+            missed_by: MissedBy {
+                not_seen: m.not_seen,
+                late: m.late,
+                too_short: m.too_short,
+                beside: m.beside,
+                withheld: m.withheld,
+                refused: m.refused,
+                valve: m.valve,
+                dose: m.dose,
+            },
+            start_error_mm: Stats::of(&report.start),
+            stop_error_mm: Stats::of(&report.stop),
+            edges_within: report.edges_within,
+            sprayed_fraction: report.sprayed_fraction,
+            saving_vs_broadcast: report.saving,
+            commands: report.commands,
+            merged: report.merged,
+            late,
+            rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
+            unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
+            overruns: counters.map(|c| c.overruns),
+            ground_m: report.ground_m,
+            baselines: Baselines {
+                fixed_delay: Baseline::of(fixed_delay),
+                whole_pulses: Baseline::of(whole_pulses),
+            },
+        }
+    }
+
+    /// True when every tolerance holds.
+    pub fn holds(&self) -> bool {
+        self.verdict == "holds"
+    }
+
+    /// The table that a person reads.
+    pub fn table(&self) -> String {
+        let mut out = String::new();
+        let mut line = |text: String| {
+            out.push_str(text.trim_end());
+            out.push('\n');
+        };
+        let who = if self.controller == "core" {
+            "controller"
+        } else {
+            "command file"
+        };
+        line(format!(
+            "{}: {:.1} m of ground, {} plants judged",
+            self.name, self.ground_m, self.targets.total
+        ));
+        if self.basis == "hindsight" {
+            line("judged in hindsight from the recording alone: plants that no detector saw are not counted".into());
+        } else {
+            line("judged against the true ground and the true plants".into());
+        }
+        line(String::new());
+        line(format!(
+            "{:<28}{:>14}{:>14}{:>14}",
+            "", who, "fixed delay", "whole pulses"
+        ));
+        let b = &self.baselines;
+        let (f, w) = (&b.fixed_delay, &b.whole_pulses);
+        let mut row = |what: &str, a: String, b: String, c: String| {
+            line(format!("{what:<28}{a:>14}{b:>14}{c:>14}"));
+        };
+        let int = |n: usize| n.to_string();
+        row(
+            "full dose, plants",
+            int(self.targets.full),
+            int(f.targets.full),
+            int(w.targets.full),
+        );
+        row(
+            "sprayed in part, plants",
+            int(self.targets.partial),
+            int(f.targets.partial),
+            int(w.targets.partial),
+        );
+        row(
+            "missed, plants",
+            int(self.targets.missed),
+            int(f.targets.missed),
+            int(w.targets.missed),
+        );
+        for (what, a, b, c) in [
+            (
+                "start error",
+                &self.start_error_mm,
+                &f.start_error_mm,
+                &w.start_error_mm,
+            ),
+            (
+                "stop error",
+                &self.stop_error_mm,
+                &f.stop_error_mm,
+                &w.stop_error_mm,
+            ),
+        ] {
+            let mm = |v: f64| format!("{v:.1}");
+            row(
+                &format!("{what}, mean, mm"),
+                mm(a.mean),
+                mm(b.mean),
+                mm(c.mean),
+            );
+            row(&format!("{what}, rms, mm"), mm(a.rms), mm(b.rms), mm(c.rms));
+            row(
+                &format!("{what}, 99.9 %, mm"),
+                mm(a.p99_9),
+                mm(b.p99_9),
+                mm(c.p99_9),
+            );
+            row(
+                &format!("{what}, largest, mm"),
+                mm(a.max),
+                mm(b.max),
+                mm(c.max),
+            );
+        }
+        let share = |v: f64| format!("{:.1} %", v * 100.0);
+        row(
+            "area sprayed",
+            share(self.sprayed_fraction),
+            share(f.sprayed_fraction),
+            share(w.sprayed_fraction),
+        );
+        line(String::new());
+        line(format!(
+            "saving against broadcast {}; {} commands, {} late; {} patches serve several plants",
+            share(self.saving_vs_broadcast),
+            self.commands,
+            self.late,
+            self.merged
+        ));
+        if let (Some(rejected), Some(unseen), Some(overruns)) =
+            (self.rejected, self.unseen_m2, self.overruns)
+        {
+            line(format!(
+                "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if self.targets.missed > 0 {
+            line(format!("missed because {}", self.missed_by.words()));
+        }
+        line(match self.holds() {
+            true => "verdict: holds".into(),
+            false => format!("verdict: broken: {}", self.reasons.join("; ")),
+        });
+        out
+    }
+}
+
+impl MissedBy {
+    fn words(&self) -> String {
+        let mut words = String::new();
+        for (count, what) in [
+            (self.not_seen, "not seen"),
+            (self.late, "late"),
+            (self.too_short, "too short"),
+            (self.beside, "beside"),
+            (self.withheld, "withheld"),
+            (self.refused, "refused"),
+            (self.valve, "the valve did not open"),
+            (self.dose, "the dose was too small"),
+        ] {
+            if count > 0 {
+                // Writing to a String cannot fail.
+                let _ = write!(
+                    words,
+                    "{}{what}: {count}",
+                    if words.is_empty() { "" } else { ", " }
+                );
+            }
+        }
+        words
+    }
+}

@@ -1,0 +1,290 @@
+//! Bad files and wishes: one message with file, line and remedy, and exit status 2.
+
+mod common;
+
+use common::{Demo, host_sim, messages};
+
+/// Replays `recording` (as bytes) with the demo's machine file and returns the one message.
+fn replay(demo: &Demo, recording: &[u8]) -> String {
+    let path = demo.write("bad.jsonl", recording);
+    let out = host_sim(&["replay", &path, "--machine", &demo.path("machine.toml")]);
+    let text = messages(&out);
+    assert_eq!(out.status.code(), Some(2), "{text}");
+    assert!(out.stdout.is_empty());
+    assert_eq!(text.matches("error").count(), 1, "one message only: {text}");
+    assert!(
+        text.contains("bad.jsonl") && text.contains("help: "),
+        "{text}"
+    );
+    text
+}
+
+const HEADER: &str = "{\"recording_format\":1,\"name\":\"x\"}\n";
+
+#[test]
+fn recordings_that_are_no_recordings() {
+    let demo = Demo::new("no-recordings");
+    for (bytes, word) in [
+        (&b""[..], "empty"),
+        (b"\x7fELF\x02\x01\x01\x00\xff\xfe", "not text"),
+        (b"\0\0\0\0\n", "zero byte"),
+        (b"hello\n", "header"),
+        (b"{\"event\":\"pulse\",\"t_us\":1}\n", "recording_format"),
+        (
+            b"{\"recording_format\":2,\"name\":\"x\",\"new\":1}\n",
+            "version 2",
+        ),
+        (
+            b"{\"recording_format\":\"1\",\"name\":\"x\"}\n",
+            "version \"1\"",
+        ),
+        (HEADER.as_bytes(), "no event"),
+        (b"\n", "blank"),
+    ] {
+        let text = replay(&demo, bytes);
+        assert!(text.contains(word), "{word}: {text}");
+    }
+}
+
+#[test]
+fn bad_events_are_named_by_line() {
+    let demo = Demo::new("bad-events");
+    let image = |inner: &str| format!("{{\"event\":\"image\",\"t_us\":20,\"detector\":0,{inner}}}");
+    let plant = |x: &str| {
+        image(&format!(
+            "\"captured_us\":10,\"seen_mm\":[0,800],\"plants\":[{{\"x_mm\":{x},\"y_mm\":0,\"length_mm\":1,\"width_mm\":1}}]"
+        ))
+    };
+    for (line, word) in [
+        ("{\"event\":\"pulse\",\"t_us\":5}".to_owned(), "backwards"),
+        ("{\"event\":\"pulse\",\"t_us\":-5}".to_owned(), "integer"),
+        ("{\"event\":\"pulse\",\"t_us\":NaN}".to_owned(), "no event"),
+        (
+            "{\"event\":\"pulse\",\"t_us\":99999999999999999}".to_owned(),
+            "beyond",
+        ),
+        (
+            "{\"event\":\"pulse\",\"t_us\":20,\"detector\":0}".to_owned(),
+            "more than t_us",
+        ),
+        ("{\"event\":\"horn\",\"t_us\":20}".to_owned(), "horn"),
+        (
+            "{\"event\":\"pulse\",\"t_us\":20,\"speed\":3}".to_owned(),
+            "speed",
+        ),
+        (
+            image("\"captured_us\":21,\"seen_mm\":[0,800],\"plants\":[]"),
+            "captured",
+        ),
+        (
+            image("\"captured_us\":10,\"seen_mm\":[800,0],\"plants\":[]"),
+            "near",
+        ),
+        (image("\"captured_us\":10,\"plants\":[]"), "lacks"),
+        (plant("NaN"), "no event"),
+        (plant("1e999"), "no event"),
+        (plant("1e9"), "no length"),
+        (String::new(), "blank"),
+    ] {
+        let file = format!("{HEADER}{{\"event\":\"pulse\",\"t_us\":10}}\n{line}\n");
+        let text = replay(&demo, file.as_bytes());
+        assert!(
+            text.contains("bad.jsonl:3") && text.contains(word),
+            "{word}: {text}"
+        );
+    }
+}
+
+#[test]
+fn files_that_are_cut_off_are_noticed_at_every_byte() {
+    let demo = Demo::new("cut-off");
+    let whole = demo.read("recording.jsonl");
+    // Any cut leaves a broken last line or fewer events than the header promises.
+    for cut in (1..whole.len())
+        .step_by(whole.len() / 40)
+        .chain([whole.len() - 2])
+    {
+        let text = replay(&demo, &whole[..cut]);
+        assert!(
+            text.contains("cut off") || text.contains("header"),
+            "{cut}: {text}"
+        );
+    }
+}
+
+#[test]
+fn machine_files_are_refused_with_line_column_and_remedy() {
+    let demo = Demo::new("machine");
+    let good = String::from_utf8(demo.read("machine.toml")).expect("text");
+    for (old, new, words) in [
+        ("spacing_m = 0.5", "spacing_m = -0.5", ["spacing_m", "0.01"]),
+        ("spacing_m = 0.5", "spacing_m = nan", ["spacing_m", "NaN"]),
+        (
+            "spacing_m = 0.5",
+            "spacing_m = 1e300",
+            ["spacing_m", "outside"],
+        ),
+        (
+            "spacing_m = 0.5",
+            "spacing_mm = 500",
+            ["spacing_mm", "unknown"],
+        ),
+        (
+            "spacing_m = 0.5",
+            "spacing_m = \"half\"",
+            ["half", "invalid"],
+        ),
+        ("spacing_m = 0.5", "spacing_m =", ["spacing_m", "string"]),
+        ("nozzles = 8", "nozzles = 0", ["nozzles", "192"]),
+        ("nozzles = 8", "nozzles = 99999999999", ["nozzles", "192"]),
+        (
+            "pulses_per_m = 50",
+            "pulses_per_m = 50\npulse_length_m = 0.02",
+            ["pulse", "either"],
+        ),
+        (
+            "open_rise_ms = 4.0",
+            "open_rise_ms = 50.0",
+            ["open_rise_ms", "twice"],
+        ),
+        (
+            "creep_speed_m_s = 0.3",
+            "creep_speed_m_s = 9.0",
+            ["creep_speed_m_s", "outside"],
+        ),
+        (
+            "machine_format = 1",
+            "machine_format = 3",
+            ["version 3", "version 1"],
+        ),
+        ("machine_format = 1", "", ["machine_format", "missing"]),
+        (
+            "view_far_m = 0.8",
+            "view_far_m = -1.0",
+            ["view_far_m", "ahead"],
+        ),
+    ] {
+        let text = good.replacen(old, new, 1);
+        assert_ne!(text, good, "the demo's machine has {old}");
+        let path = demo.write("bad.toml", text.as_bytes());
+        let out = host_sim(&["replay", &demo.path("recording.jsonl"), "--machine", &path]);
+        let shown = messages(&out);
+        assert_eq!(out.status.code(), Some(2), "{new}: {shown}");
+        assert!(
+            shown.contains("bad.toml:") && shown.contains("help"),
+            "{new}: {shown}"
+        );
+        for word in words {
+            assert!(shown.contains(word), "{new} should name {word}: {shown}");
+        }
+    }
+    for bytes in [&b""[..], b"\xff\xfe\x00"] {
+        let path = demo.write("bad.toml", bytes);
+        let out = host_sim(&["replay", &demo.path("recording.jsonl"), "--machine", &path]);
+        assert_eq!(out.status.code(), Some(2), "{}", messages(&out));
+        assert!(messages(&out).contains("bad.toml"));
+    }
+}
+
+#[test]
+fn scenarios_are_refused_before_anything_is_written() {
+    let demo = Demo::new("scenario");
+    demo.write("machine.toml", &demo.read("machine.toml"));
+    let good = host_sim::run::DEMO_SCENARIO;
+    for (old, new, word) in [
+        (
+            "acceleration_m_s2 = -1.0",
+            "acceleration_m_s2 = -9.0",
+            "outside 0 to 50",
+        ),
+        (
+            "machine = \"machine.toml\"",
+            "machine = \"nowhere.toml\"",
+            "nowhere.toml",
+        ),
+        ("slots = 100", "slots = 0", "slots"),
+        (
+            "density_per_m2 = 0.15",
+            "density_per_m2 = inf",
+            "density_per_m2",
+        ),
+        ("seed = 20", "seed = -1", "seed"),
+        ("duration_s = 30.0", "duration_s = 1e9", "duration_s"),
+        (
+            "[motion]\nstart_speed_m_s = 2.0",
+            "[motion]\nprofile = \"no_such\"",
+            "profile",
+        ),
+    ] {
+        let text = good.replacen(old, new, 1);
+        assert_ne!(text, good, "the demo's scenario has {old}");
+        let path = demo.write("bad.toml", text.as_bytes());
+        let out = host_sim(&["generate", &path, "--out", &demo.path("never")]);
+        let shown = messages(&out);
+        assert_eq!(out.status.code(), Some(2), "{new}: {shown}");
+        assert!(
+            shown.contains(word) && shown.contains("help"),
+            "{new}: {shown}"
+        );
+        assert!(!std::path::Path::new(&demo.path("never")).exists());
+    }
+}
+
+#[test]
+fn wrong_pairs_and_wishes_are_refused() {
+    let demo = Demo::new("wishes");
+    let (recording, machine) = (demo.path("recording.jsonl"), demo.path("machine.toml"));
+    let truth = demo.write("other-truth.json", br#"{"truth_format":1,"name":"x","clock_start_us":0,"start_speed_m_s":1.0,"motion":[],"judged_m":[0,1],"plants":[],"sights":[]}"#);
+    let newer = demo.write("newer.json", br#"{"truth_format":2}"#);
+    let cases: [(Vec<&str>, &str); 6] = [
+        (
+            vec![
+                "replay",
+                &recording,
+                "--machine",
+                &machine,
+                "--truth",
+                &truth,
+            ],
+            "images",
+        ),
+        (
+            vec![
+                "replay",
+                &recording,
+                "--machine",
+                &machine,
+                "--truth",
+                &newer,
+            ],
+            "version 2",
+        ),
+        (
+            vec![
+                "replay",
+                &recording,
+                "--machine",
+                &machine,
+                "--json",
+                "--commands",
+                "-",
+            ],
+            "standard output",
+        ),
+        (vec!["replay", &recording], "--machine"),
+        (
+            vec!["replay", "/no/such/file", "--machine", &machine],
+            "/no/such/file",
+        ),
+        (vec!["fly"], "fly"),
+    ];
+    for (args, word) in cases {
+        let out = host_sim(&args);
+        assert_eq!(out.status.code(), Some(2), "{args:?}");
+        assert!(
+            messages(&out).contains(word),
+            "{args:?}: {}",
+            messages(&out)
+        );
+    }
+}

@@ -1,0 +1,97 @@
+//! The example block of every format page parses, and says what the page says.
+
+use host_sim::commands;
+use host_sim::machine::{Machine, PulseLength};
+use host_sim::recording::{Input, Recording};
+use host_sim::scenario::Scenario;
+use host_sim::truth::Truth;
+
+/// The first block of a page that is fenced with `kind`.
+fn example<'a>(page: &'a str, kind: &str) -> &'a str {
+    let fence = format!("```{kind}\n");
+    let start = page.find(&fence).expect("the page has an example") + fence.len();
+    let length = page[start..].find("```").expect("the example ends");
+    &page[start..start + length]
+}
+
+#[test]
+fn the_machine_page_holds() {
+    let text = example(include_str!("../formats/machine.md"), "toml");
+    let machine = Machine::parse("machine.md", text).expect("the example is right");
+    assert_eq!(machine.nozzles.len(), 8);
+    assert_eq!(
+        machine.wheel.pulse,
+        PulseLength::Ratio {
+            um: 1_000_000,
+            pulses: 130
+        }
+    );
+    assert!((machine.nozzles[0].y_m + 1.75).abs() < 1e-12);
+    assert!((machine.patch.lead_s - 0.005).abs() < 1e-12);
+    host_sim::core_setup::build("machine.md", &machine).expect("the core takes it");
+}
+
+#[test]
+fn what_the_machine_page_says_of_left_out_tables_holds() {
+    let text = example(include_str!("../formats/machine.md"), "toml");
+    let short = &text[..text.find("[timing]").expect("the page shows it")];
+    let machine =
+        Machine::parse("machine.md", short).expect("timing and tolerance may be left out");
+    assert_eq!(
+        machine,
+        Machine::parse("machine.md", text).expect("the example is right")
+    );
+}
+
+#[test]
+fn the_scenario_page_holds() {
+    let text = example(include_str!("../formats/scenario.md"), "toml");
+    let scenario = Scenario::parse("scenario.md", text).expect("the example is right");
+    assert_eq!((scenario.seed, scenario.pieces.len()), (7, 2));
+    assert!(
+        scenario
+            .valves
+            .is_some_and(|v| (v.open_delay_s - 0.021).abs() < 1e-12)
+    );
+}
+
+#[test]
+fn the_recording_page_holds_and_survives_writing() {
+    let text = example(include_str!("../formats/recording.md"), "jsonl");
+    let recording = Recording::read("recording.md", text.as_bytes()).expect("the example is right");
+    assert_eq!(recording.pulses().collect::<Vec<_>>(), [9970, 19939, 88875]);
+    let Input::Image(image) = &recording.events[2].input else {
+        panic!("the third event is an image")
+    };
+    assert!((image.plants[0].y_m + 0.73).abs() < 1e-12);
+    let mut bytes = Vec::new();
+    recording
+        .write("memory", &mut bytes)
+        .expect("a vector takes all");
+    assert_eq!(String::from_utf8(bytes).expect("text"), text);
+}
+
+#[test]
+fn the_truth_page_holds_and_survives_writing() {
+    let text = example(include_str!("../formats/truth.md"), "json");
+    let truth = Truth::parse("truth.md", text).expect("the example is right");
+    assert_eq!((truth.plants.len(), truth.sights.len()), (1, 2));
+    let mut bytes = Vec::new();
+    truth
+        .write("memory", &mut bytes)
+        .expect("a vector takes all");
+    let again =
+        Truth::parse("memory", &String::from_utf8(bytes).expect("text")).expect("own output");
+    assert_eq!(again, truth);
+}
+
+#[test]
+fn the_commands_page_holds_and_survives_writing() {
+    let text = example(include_str!("../formats/commands.md"), "csv");
+    let list = commands::read("commands.md", text.as_bytes(), 8).expect("the example is right");
+    assert_eq!(list.len(), 4);
+    assert!((list[2].short_by_m - 0.0125).abs() < 1e-12 && list[2].open);
+    let mut bytes = Vec::new();
+    commands::write("memory", &mut bytes, &list).expect("a vector takes all");
+    assert_eq!(String::from_utf8(bytes).expect("text"), text);
+}

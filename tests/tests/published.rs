@@ -1,0 +1,158 @@
+//! Against values from outside the project. The source stands beside each.
+
+use controller_core::*;
+use ground_truth::motion::Motion;
+use ground_truth::wheel::{Wheel, WheelSpec};
+use ground_truth::{Ground, Plant as TruePlant};
+use host_sim::generate::drive;
+use host_sim::machine::Machine;
+use host_sim::replay::replay;
+use host_sim::run::DEMO_MACHINE;
+use host_sim::scenario::{ListedPlant, Plants, Scenario};
+use host_sim::scene::Scene;
+use system_tests::one_lane;
+
+/// UN Regulation No. 83, type I test, urban cycle (ECE-15), operating table: (s, km/h),
+/// linear between. Annex 4a, Table 1.
+const ECE_15: [(f64, f64); 26] = [
+    (0.0, 0.0),
+    (11.0, 0.0),
+    (15.0, 15.0),
+    (23.0, 15.0),
+    (25.0, 10.0),
+    (28.0, 0.0),
+    (49.0, 0.0),
+    (54.0, 15.0),
+    (56.0, 15.0),
+    (61.0, 32.0),
+    (85.0, 32.0),
+    (93.0, 10.0),
+    (96.0, 0.0),
+    (117.0, 0.0),
+    (122.0, 15.0),
+    (124.0, 15.0),
+    (133.0, 35.0),
+    (135.0, 35.0),
+    (143.0, 50.0),
+    (155.0, 50.0),
+    (163.0, 35.0),
+    (176.0, 35.0),
+    (178.0, 32.0),
+    (185.0, 10.0),
+    (188.0, 0.0),
+    (195.0, 0.0),
+];
+
+/// The table's exact integral is 1,014.583 m; the regulation gives 1.013 km (§6.1.1).
+#[test]
+fn the_cycle_has_its_published_length() {
+    let metres: f64 = ECE_15
+        .windows(2)
+        .map(|w| (w[1].0 - w[0].0) * (w[0].1 + w[1].1) / 7.2)
+        .sum();
+    assert!((metres - 1014.583).abs() < 0.001, "{metres}");
+    assert!((metres / 1013.0 - 1.0).abs() < 0.002);
+}
+
+/// At half speed through wheel and odometer: half of 1,014.583 m, within the pulse
+/// that has not come.
+#[test]
+fn the_odometer_measures_the_cycle_at_half_speed() {
+    let points: Vec<(f64, f64)> = ECE_15.iter().map(|&(t, v)| (t, v / 7.2)).collect();
+    let motion = Motion::from_speed_points(0.0, &points).expect("the table");
+    let spec = WheelSpec {
+        pulse_length_m: 0.02,
+        slots: 100,
+        unevenness: 0.01,
+        stamp_jitter_s: 10e-6,
+        seed: 3,
+    };
+    let wheel = Wheel::new(spec).expect("a usual wheel");
+    let pulses = wheel.pulses(&motion, 195.0);
+    let mut core = one_lane(|_, _| ());
+    for t in &pulses {
+        let _counted = core.handle_pulse(Micros((t * 1e6).round() as u64));
+    }
+    assert_eq!(core.counters().pulses_refused, 0);
+    let metres = core.distance().to_um() as f64 / 1e6;
+    println!("odometer {metres:.3} m of {:.3} m", 1014.583 / 2.0);
+    assert!((metres - 1014.583 / 2.0).abs() < 0.041, "{metres} m");
+    assert!((motion.position(195.0) - 1014.583 / 2.0).abs() < 0.001);
+}
+
+/// The same cycle with plants, detector 1.5 m ahead: every plant full. A plant whose
+/// patch lies where the machine stands or creeps can't be placed to the millimetre by
+/// pulses, so plants stand where it drives at 1 m/s or more when the boom passes.
+#[test]
+fn every_plant_of_the_cycle_gets_its_dose() {
+    let text = DEMO_MACHINE.replace("x_m = 1.2", "x_m = 1.5");
+    assert_ne!(text, DEMO_MACHINE);
+    let machine =
+        Machine::parse("machine.toml", &text).expect("the demo's machine, detector moved");
+    let mut scenario = Scenario::parse("scenario.toml",
+        "scenario_format = 1\nname = \"urban cycle at half speed\"\nseed = 11\nmachine = \"machine.toml\"\n\
+         [motion]\nprofile = \"ece15_half\"\n\
+         [field]\ndensity_per_m2 = 0.4\nsize_mean_m = 0.06\nsize_sd_m = 0.02\nsize_min_m = 0.03\nsize_max_m = 0.1\n\
+         [wheel]\nslots = 100\nunevenness_percent = 1.0\nstamp_jitter_us = 10.0\n\
+         [detector]\nframe_rate_hz = 20.0\ndelay_mean_ms = 80.0\ndelay_sd_ms = 15.0\nonce = true\n").expect("the scenario");
+    let points: Vec<(f64, f64)> = ECE_15.iter().map(|&(t, v)| (t, v / 7.2)).collect();
+    let motion = Motion::from_speed_points(0.0, &points).expect("the table");
+    let all = drive("scenario.toml", &scenario, &machine)
+        .expect("drives")
+        .truth
+        .plants;
+    let fast = |p: &&TruePlant| {
+        [-0.5, 0.0, 0.5].iter().all(|d| {
+            motion
+                .time_at(p.x + d)
+                .is_some_and(|t| motion.speed(t) >= 1.0)
+        })
+    };
+    let listed: Vec<ListedPlant> = all
+        .iter()
+        .filter(fast)
+        .map(|p| ListedPlant {
+            x_m: p.x,
+            y_m: p.y,
+            length_m: p.length,
+            width_m: p.width,
+        })
+        .collect();
+    assert!(listed.len() > 500, "{} plants", listed.len());
+    scenario.plants = Plants::Listed(listed);
+    let world = drive("scenario.toml", &scenario, &machine).expect("drives");
+    let run = replay("machine.toml", &machine, &world.recording).expect("replays");
+    let scene =
+        Scene::from_truth("truth.json", &world.truth, &machine, &world.recording).expect("fits");
+    let report = scene
+        .judge(&run.commands, Some(&run.images))
+        .expect("judges");
+    println!(
+        "{} plants full of {}; start rms {:.2} p99.9 {:.2} max {:.2} mm; stop rms {:.2} p99.9 {:.2} max {:.2} mm",
+        report.targets.full,
+        report.targets.total,
+        report.start.rms * 1e3,
+        report.start.p99_9 * 1e3,
+        report.start.max * 1e3,
+        report.stop.rms * 1e3,
+        report.stop.p99_9 * 1e3,
+        report.stop.max * 1e3
+    );
+    assert_eq!(
+        report.targets.full, report.targets.total,
+        "{:?}",
+        report.reasons
+    );
+    assert!(report.targets.total > 500);
+}
+
+/// Mangus et al. 2017, Trans. ASABE 60(2), abstract: 20 ms until nozzle pressure after
+/// energising, 10 ms of spray after de-energising. They are the defaults.
+#[test]
+fn default_valve_delays_are_the_published_ones() {
+    let nozzle = NozzleConfig::evenly_spaced(0, 1, Length::from_mm(500));
+    assert_eq!(
+        (nozzle.open_delay, nozzle.close_delay),
+        (Span::from_ms(20), Span::from_ms(10))
+    );
+}
