@@ -1,14 +1,14 @@
 //! Against values from outside the project. The source stands beside each.
 
 use controller_core::*;
+use ground_truth::Ground;
 use ground_truth::motion::Motion;
 use ground_truth::wheel::{Wheel, WheelSpec};
-use ground_truth::{Ground, Plant as TruePlant};
 use host_sim::generate::drive;
 use host_sim::machine::Machine;
 use host_sim::replay::replay;
 use host_sim::run::DEMO_MACHINE;
-use host_sim::scenario::{ListedPlant, Plants, Scenario};
+use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 use system_tests::one_lane;
 
@@ -80,50 +80,28 @@ fn the_odometer_measures_the_cycle_at_half_speed() {
     assert!((motion.position(195.0) - 1014.583 / 2.0).abs() < 0.001);
 }
 
-/// The same cycle with plants, detector 1.5 m ahead: every plant full. A plant whose
-/// patch lies where the machine stands or creeps can't be placed to the millimetre by
-/// pulses, so plants stand where it drives at 1 m/s or more when the boom passes.
+/// The same cycle with three plants a square metre, detector 1.5 m ahead: every plant
+/// full, those included over which the machine stops and sets off again. It may creep
+/// at 0.1 m/s before the guard closes (stop bound 0.2 s): at 0.3 m/s some decimetres
+/// behind each stop stay dry.
 #[test]
 fn every_plant_of_the_cycle_gets_its_dose() {
     let text = DEMO_MACHINE.replace("x_m = 1.2", "x_m = 1.5");
     assert_ne!(text, DEMO_MACHINE);
-    let machine =
-        Machine::parse("machine.toml", &text).expect("the demo's machine, detector moved");
-    let mut scenario = Scenario::parse("scenario.toml",
+    let machine = Machine::parse("machine.toml", &text).expect("the demo's, detector moved");
+    let scenario = Scenario::parse(
+        "scenario.toml",
         "scenario_format = 1\nname = \"urban cycle at half speed\"\nseed = 11\nmachine = \"machine.toml\"\n\
          [motion]\nprofile = \"ece15_half\"\n\
-         [field]\ndensity_per_m2 = 0.4\nsize_mean_m = 0.06\nsize_sd_m = 0.02\nsize_min_m = 0.03\nsize_max_m = 0.1\n\
+         [field]\ndensity_per_m2 = 3.0\nsize_mean_m = 0.06\nsize_sd_m = 0.02\nsize_min_m = 0.03\nsize_max_m = 0.1\n\
          [wheel]\nslots = 100\nunevenness_percent = 1.0\nstamp_jitter_us = 10.0\n\
-         [detector]\nframe_rate_hz = 20.0\ndelay_mean_ms = 80.0\ndelay_sd_ms = 15.0\nonce = true\n").expect("the scenario");
-    let points: Vec<(f64, f64)> = ECE_15.iter().map(|&(t, v)| (t, v / 7.2)).collect();
-    let motion = Motion::from_speed_points(0.0, &points).expect("the table");
-    let all = drive("scenario.toml", &scenario, &machine)
-        .expect("drives")
-        .truth
-        .plants;
-    let fast = |p: &&TruePlant| {
-        [-0.5, 0.0, 0.5].iter().all(|d| {
-            motion
-                .time_at(p.x + d)
-                .is_some_and(|t| motion.speed(t) >= 1.0)
-        })
-    };
-    let listed: Vec<ListedPlant> = all
-        .iter()
-        .filter(fast)
-        .map(|p| ListedPlant {
-            x_m: p.x,
-            y_m: p.y,
-            length_m: p.length,
-            width_m: p.width,
-        })
-        .collect();
-    assert!(listed.len() > 500, "{} plants", listed.len());
-    scenario.plants = Plants::Listed(listed);
+         [detector]\nframe_rate_hz = 20.0\ndelay_mean_ms = 80.0\ndelay_sd_ms = 15.0\nonce = true\n",
+    )
+    .expect("the scenario");
     let world = drive("scenario.toml", &scenario, &machine).expect("drives");
     let run = replay("machine.toml", &machine, &world.recording).expect("replays");
-    let scene =
-        Scene::from_truth("truth.json", &world.truth, &machine, &world.recording).expect("fits");
+    let scene = Scene::from_truth("truth.json", &world.truth, &machine, &world.recording)
+        .expect("its own truth");
     let report = scene
         .judge(&run.commands, Some(&run.images))
         .expect("judges");
@@ -138,12 +116,15 @@ fn every_plant_of_the_cycle_gets_its_dose() {
         report.stop.p99_9 * 1e3,
         report.stop.max * 1e3
     );
+    assert!(report.targets.total > 6000);
     assert_eq!(
         report.targets.full, report.targets.total,
         "{:?}",
         report.reasons
     );
-    assert!(report.targets.total > 500);
+    // Wheel slots 1 % uneven are not learned yet; the tail is where the machine stands.
+    assert!(report.start.rms < 3e-3 && report.stop.rms < 3e-3);
+    assert!(report.start.p99_9 < 15e-3 && report.stop.p99_9 < 15e-3);
 }
 
 /// Mangus et al. 2017, Trans. ASABE 60(2), abstract: 20 ms until nozzle pressure after
