@@ -59,6 +59,8 @@ impl core::fmt::Display for PulseError {
     }
 }
 
+impl core::error::Error for PulseError {}
+
 /// Why a place in the past can't be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct TooOld;
