@@ -282,7 +282,9 @@ impl<'a> Config<'a> {
         if period < Span(200) || period > Span(20_000) {
             return Err(ConfigError::DecisionPeriod);
         }
-        if timing.slack < Span(20) || timing.slack > period {
+        // Less than an eighth, and hard braking could push a boundary out between two
+        // windows.
+        if timing.slack < Span(period.0 >> 3) || timing.slack > period {
             return Err(ConfigError::Slack);
         }
         // One decision gives a nozzle at most one command.
@@ -361,7 +363,7 @@ pub enum ConfigError {
     MaxAcceleration,
     /// Decision period must be 0.2 to 20 ms.
     DecisionPeriod,
-    /// Slack must be at least 20 µs and at most one period.
+    /// Slack must be an eighth of a decision period to one period.
     Slack,
     /// Shortest on-time must cover a decision period plus slack, and be at most 1 s.
     ShortestOn,
@@ -404,7 +406,7 @@ impl core::fmt::Display for ConfigError {
                 f.write_str("the acceleration limit must be above 0 and at most 50 m/s²")
             }
             Self::DecisionPeriod => f.write_str("the decision period must be 0.2 to 20 ms"),
-            Self::Slack => f.write_str("slack must be 0.02 ms to one decision period"),
+            Self::Slack => f.write_str("slack must be an eighth of a decision period to one"),
             Self::ShortestOn => f.write_str(
                 "the shortest on-time must be at least decision period plus slack, at most 1 s",
             ),

@@ -15,7 +15,7 @@ use crate::ground_plan::{Inserted, Interval, ahead};
 use crate::guard::{self, GuardState};
 use crate::odometer::{Odometer, PulseError};
 use crate::sequencer::{self, Command, Instant, Lane};
-use crate::units::{Distance, Micros, Span, Speed};
+use crate::units::{COUNTS_PER_MM, Distance, Micros, Span, Speed, wrap_i32};
 use heapless::{Deque, Vec};
 
 /// Nozzles decided in one call: bounds a call whatever the size of the boom.
@@ -41,8 +41,9 @@ pub enum Poll {
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
     config: DetectorConfig,
-    /// Ground seen up to here; none before the first image.
-    seen_to: Option<i32>,
+    /// Ground seen up to here, counts; none before the first image. Not in short
+    /// form: a detector may be silent for longer than that holds.
+    seen_to: Option<i64>,
     last_image: Micros,
     silent: bool,
 }
@@ -227,21 +228,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let here = self.odometer.motion_at(now).place();
 
         // The ground between what was seen before and what is seen now.
-        let mount = captured.wrapping_add(sight.config.x.bits());
-        let (from, to) = (
-            mount.wrapping_add(image.seen.from.bits()),
-            mount.wrapping_add(image.seen.to.bits()),
-        );
+        let counts = self.odometer.distance().0;
+        let since = i64::from(ahead(captured, wrap_i32(counts)));
+        let mount = counts
+            .saturating_add(since)
+            .saturating_add(i64::from(sight.config.x.bits()));
+        let from = mount.saturating_add(i64::from(image.seen.from.bits()));
+        let to = mount.saturating_add(i64::from(image.seen.to.bits()));
         let swath = sight.config.view_left.plus(sight.config.view_right).bits();
         if let Some(seen_to) = sight.seen_to {
-            let gap = u64::try_from(ahead(from, seen_to)).unwrap_or_default();
+            let gap = u64::try_from(from.saturating_sub(seen_to)).unwrap_or_default();
             let area = gap.saturating_mul(u64::try_from(swath).unwrap_or_default());
             add(&mut self.counters.unseen_mm2, area >> 8);
         }
-        sight.seen_to = Some(match sight.seen_to {
-            Some(seen_to) if ahead(seen_to, to) > 0 => seen_to,
-            _ => to,
-        });
+        sight.seen_to = Some(sight.seen_to.map_or(to, |seen_to| seen_to.max(to)));
         sight.last_image = now;
         sight.silent = false;
         let config = sight.config;
@@ -437,21 +437,52 @@ fn plan<const K: usize>(
         start: patch.start.wrapping_sub(mount),
         end: patch.end.wrapping_sub(mount),
     };
-    // Ground already done stays done: a plant seen again does not reopen it.
+    // Ground already past is not planned again. Either it was sprayed, and the plant
+    // is only seen once more; or it can't be reached, and that is counted.
     let done = lane.done_to();
+    let past = Interval {
+        start: interval.start,
+        end: interval.end.wrapping_sub(ahead(interval.end, done).max(0)),
+    };
+    let dry = if past.is_empty() {
+        0
+    } else {
+        lane.left_dry(past)
+    };
+    let wholly = ahead(interval.end, done) <= 0;
+    if dry > COUNTS_PER_MM {
+        let tally = if wholly {
+            &mut counters.missed_late
+        } else {
+            &mut counters.late
+        };
+        bump(tally);
+        add(&mut counters.late_mm, u64::from(dry.unsigned_abs()) >> 4);
+    }
+    if wholly {
+        return if dry > COUNTS_PER_MM {
+            Planned::Behind
+        } else {
+            Planned::Grown
+        };
+    }
+    if ahead(done, interval.start) > 0 {
+        interval.start = done;
+    }
     if ahead(here, interval.end) >= 0 {
-        let covered = ahead(done, interval.end) >= 0
-            || lane.plan.first().is_some_and(|first| {
+        let covered = lane.is_open()
+            && lane.plan.first().is_some_and(|first| {
                 ahead(interval.start, first.start) >= 0 && ahead(first.end, interval.end) >= 0
             });
         if covered {
             return Planned::Grown;
         }
         bump(&mut counters.missed_late);
+        add(
+            &mut counters.late_mm,
+            u64::try_from(interval.len()).unwrap_or_default() >> 4,
+        );
         return Planned::Behind;
-    }
-    if ahead(done, interval.start) > 0 {
-        interval.start = done;
     }
     match lane.plan.insert(interval) {
         Inserted::New => Planned::New,

@@ -209,6 +209,10 @@ impl<const H: usize> Odometer<H> {
             });
         }
         let creeping = self.creeping(period);
+        if creeping && self.stored_fix(0).at != self.last.at {
+            // Where it stood: else a look-up would smear the stop over a history step.
+            self.store();
+        }
         let [whole, fraction] = [self.pulse >> 32, self.pulse & 0xFFFF_FFFF];
         let sum = u64::from(self.fraction).wrapping_add(fraction);
         self.fraction = u32::try_from(sum & 0xFFFF_FFFF).unwrap_or_default();
@@ -295,7 +299,9 @@ impl<const H: usize> Odometer<H> {
         let limit = i64::from(self.max_a);
         let a = a.max(limit.saturating_neg()).min(limit);
         let v = v1.saturating_add(a.saturating_mul(half) >> 16);
-        self.v = saturate_i32(v.max(0));
+        // A pulse that did not come creeping proves a mean above creep speed: braking
+        // that has ended must not be drawn out to a stop.
+        self.v = saturate_i32(v.max(i64::from(self.creep)));
         self.a = saturate_i32(a);
     }
 

@@ -13,7 +13,7 @@
 
 use crate::boom::{NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::{IntervalList, ahead};
+use crate::ground_plan::{Interval, IntervalList, ahead};
 use crate::odometer::Motion;
 use crate::units::{COUNTS_PER_MM, Length, Micros, Span, saturate_i32, wrap_i32};
 
@@ -51,21 +51,25 @@ pub struct Command {
 pub struct Lane<const K: usize> {
     /// Ground still to spray, as places of the boom reference point.
     pub plan: IntervalList<K>,
-    /// Ground up to here is done, or was given up.
+    /// Ground before this is past: sprayed or given up.
     done_to: i32,
-    /// Low half of the last command's instant.
-    last_at: u32,
+    /// The stretches last sprayed, the newest first. While open the newest has no
+    /// end yet: the rest of it is the plan's first interval.
+    sprayed: [Interval; 2],
+    last_at: Micros,
     open: bool,
-    /// The shortest on or off time has passed since `last_at`.
-    settled: bool,
 }
 
 impl<const K: usize> Lane<K> {
     /// Closed, with nothing planned or done, at place 0.
     pub(crate) fn idle() -> Self {
+        let nothing = Interval {
+            start: -FORGET,
+            end: -FORGET,
+        };
         Self {
             done_to: -(FORGET >> 1),
-            settled: true,
+            sprayed: [nothing; 2],
             ..Self::default()
         }
     }
@@ -76,9 +80,58 @@ impl<const K: usize> Lane<K> {
         self.open
     }
 
-    /// Up to where this lane's ground is done.
+    /// Ground before this is past.
     pub(crate) const fn done_to(&self) -> i32 {
         self.done_to
+    }
+
+    /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
+    /// Of ground older than the two stretches last sprayed it can't tell, and says
+    /// that it was not.
+    pub(crate) fn left_dry(&self, wanted: Interval) -> i32 {
+        let mut dry = wanted.len().max(0);
+        for stretch in self.sprayed {
+            let from = later(stretch.start, wanted.start);
+            let to = wanted
+                .end
+                .wrapping_sub(ahead(wanted.end, stretch.end).max(0));
+            dry = dry.saturating_sub(ahead(to, from).max(0));
+        }
+        dry.max(0)
+    }
+
+    fn age_out(&mut self, place: i32) {
+        let forgotten = place.wrapping_sub(FORGET >> 1);
+        if ahead(place, self.done_to) > FORGET {
+            self.done_to = forgotten;
+        }
+        for stretch in &mut self.sprayed {
+            if ahead(place, stretch.start) > FORGET {
+                stretch.start = forgotten;
+            }
+            if ahead(place, stretch.end) > FORGET {
+                stretch.end = forgotten;
+            }
+        }
+    }
+
+    fn opened(&mut self, at: Micros, start: i32) {
+        self.open = true;
+        self.last_at = at;
+        let [newest, _] = self.sprayed;
+        self.sprayed = [Interval { start, end: start }, newest];
+        // What lies before can't be reached any more.
+        self.plan.trim_first(start);
+        self.done_to = later(self.done_to, start);
+    }
+
+    fn closed(&mut self, at: Micros, end: i32) {
+        self.open = false;
+        self.last_at = at;
+        if let Some(newest) = self.sprayed.first_mut() {
+            newest.end = later(newest.start, end);
+        }
+        self.done_to = later(self.done_to, end);
     }
 }
 
@@ -133,16 +186,17 @@ impl Instant {
         if offset >= 0 {
             return Meeting::At(self.at.plus_signed(offset));
         }
-        // Too late by so much ground, had the command gone out right now.
-        let short = self.half_way.saturating_add(to_go).saturating_neg() >> 8;
-        Meeting::Passed(saturate_i32(short.max(0)))
+        Meeting::Passed
     }
 
-    /// Where the spray of a valve told to open right now would land, as a place of
-    /// the reference point.
-    fn reach_now(&self, delay: Span, throw: i32) -> i32 {
-        let landing = self.motion.landing_fine(delay.signed(), throw);
-        self.motion.base.wrapping_add(wrap_i32(landing >> 8))
+    /// Where spray lands that takes effect `delay` after a command at `at`, as a
+    /// place of the reference point.
+    fn reach(&self, at: Micros, delay: Span, throw: i32) -> i32 {
+        let w = at.offset_from(self.at).saturating_add(delay.signed());
+        let landing = self.motion.landing_fine(w, throw);
+        self.motion
+            .base
+            .wrapping_add(wrap_i32(landing.wrapping_add(128) >> 8))
     }
 
     fn travel(&self, time: i64) -> i32 {
@@ -153,7 +207,7 @@ impl Instant {
 enum Meeting {
     Later,
     At(Micros),
-    Passed(i32),
+    Passed,
 }
 
 /// Decides for one nozzle at one instant: at most one command. Bounded by the
@@ -167,207 +221,150 @@ pub(crate) fn decide<const K: usize>(
     allowed: bool,
     counters: &mut Counters,
 ) -> Option<(Action, Micros, Length)> {
-    // Age out what would alias.
-    if ahead(instant.place, lane.done_to) > FORGET {
-        lane.done_to = instant.place.wrapping_sub(FORGET >> 1);
-    }
-    let since = wrap_u32(instant.at.0).wrapping_sub(lane.last_at);
-    let rest = if lane.open {
-        timing.shortest_on
-    } else {
-        timing.shortest_off
+    lane.age_out(instant.place);
+    let lead = (patch.lead_time.signed()).saturating_add(patch.open_extra_time.signed());
+    let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
+    let throw = nozzle.throw.signed();
+    let edges = Edges {
+        open_throw: throw.saturating_add(lead),
+        close_throw: throw.saturating_sub(trail),
+        // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two delays
+        // and throws differ by. Nearer than this the valve would have to open again
+        // before it may.
+        shortest_gap: i64::from(timing.shortest_off.0)
+            .saturating_add(i64::from(nozzle.open_delay.0))
+            .saturating_sub(i64::from(nozzle.close_delay.0))
+            .saturating_add(i64::from(lead))
+            .saturating_add(i64::from(trail)),
     };
-    // A last command may still lie ahead by one window.
-    let still_ahead = since > u32::MAX >> 1;
-    if !lane.settled && !still_ahead && since >= rest.0 {
-        lane.settled = true;
+    match (lane.open, allowed) {
+        (true, true) => {
+            let earliest = instant.at.max(lane.last_at.plus(timing.shortest_on));
+            decide_close(lane, nozzle, &edges, instant, earliest, counters)
+        }
+        (true, false) => Some(protect(lane, nozzle, &edges, instant, counters)),
+        (false, true) => {
+            let earliest = instant.at.max(lane.last_at.plus(timing.shortest_off));
+            decide_open(lane, nozzle, &edges, instant, earliest, counters)
+        }
+        (false, false) => None,
     }
-    let earliest = if lane.settled {
-        instant.at
-    } else {
-        // last_at + rest, rebuilt around `at`
-        let ago = if still_ahead {
-            0_u32.wrapping_sub(since)
-        } else {
-            0
-        };
-        let done = if still_ahead { 0 } else { since };
-        instant
-            .at
-            .plus(Span(ago))
-            .plus(Span(rest.0.saturating_sub(done)))
-    };
-    if lane.open {
-        decide_close(
-            lane, nozzle, patch, timing, instant, allowed, earliest, counters,
-        )
-    } else if allowed {
-        decide_open(lane, nozzle, patch, instant, earliest, counters)
-    } else {
-        None
-    }
+}
+
+/// What the margins in time make of one nozzle's throw.
+struct Edges {
+    open_throw: i32,
+    close_throw: i32,
+    shortest_gap: i64,
 }
 
 fn decide_open<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
-    patch: &PatchConfig,
+    edges: &Edges,
     instant: &Instant,
     earliest: Micros,
     counters: &mut Counters,
 ) -> Option<(Action, Micros, Length)> {
-    let lead = patch
-        .lead_time
-        .signed()
-        .saturating_add(patch.open_extra_time.signed());
-    let throw = nozzle.throw.signed();
-    let trail = patch
-        .trail_time
-        .signed()
-        .saturating_add(patch.close_extra_time.signed());
-    let mut first = lane.plan.first()?;
-    let (mut at, mut short) =
-        match instant.meet(first.start, nozzle.open_delay, throw.saturating_add(lead)) {
+    loop {
+        let first = lane.plan.first()?;
+        let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
             Meeting::Later => return None,
-            Meeting::At(at) => (at, 0),
-            Meeting::Passed(short) => (instant.at, short),
+            Meeting::At(at) => at,
+            Meeting::Passed => instant.at,
         };
-    if short > 0 {
-        // Give up what can't be reached at all, then see what is left of the rest.
-        let reach = instant.reach_now(nozzle.open_delay, throw.saturating_sub(trail));
-        while ahead(reach, first.end) >= 0 {
-            lane.plan.pop_first();
-            lane.done_to = first.end;
-            bump(&mut counters.missed_late);
-            add(&mut counters.late_mm, mm(first.len()));
-            first = lane.plan.first()?;
-        }
-        match instant.meet(first.start, nozzle.open_delay, throw.saturating_add(lead)) {
-            Meeting::Later => return None,
-            Meeting::At(then) => (at, short) = (then, 0),
-            Meeting::Passed(ground) => (at, short) = (instant.at, ground),
-        }
-    }
-    if earliest > at {
-        // The valve may not open again so soon.
-        let held = earliest.since(at);
-        at = earliest;
-        if held.0 > timing_window(instant) {
-            return None;
-        }
-        short = short.saturating_add(instant.travel(i64::from(held.0)));
-    }
-    if short > ONE_MM {
-        bump(&mut counters.late);
-        add(&mut counters.late_mm, mm(short));
-    } else {
-        short = 0;
-    }
-    command(lane, Action::Open, at);
-    Some((Action::Open, at, Length::from_bits(short)))
-}
-
-fn timing_window(instant: &Instant) -> u32 {
-    u32::try_from(instant.window).unwrap_or_default()
-}
-
-#[allow(clippy::too_many_arguments)] // one call site, all of it read
-fn decide_close<const K: usize>(
-    lane: &mut Lane<K>,
-    nozzle: &NozzleConfig,
-    patch: &PatchConfig,
-    timing: &TimingConfig,
-    instant: &Instant,
-    allowed: bool,
-    earliest: Micros,
-    counters: &mut Counters,
-) -> Option<(Action, Micros, Length)> {
-    let trail = patch
-        .trail_time
-        .signed()
-        .saturating_add(patch.close_extra_time.signed());
-    let lead = patch
-        .lead_time
-        .signed()
-        .saturating_add(patch.open_extra_time.signed());
-    let throw = nozzle.throw.signed().saturating_sub(trail);
-    if !allowed {
-        // Protects, so it may break the shortest on-time; but never runs before
-        // the open that is already out.
-        let reach = instant.reach_now(nozzle.close_delay, throw);
-        lane.plan.trim_first(reach);
-        lane.done_to = later(lane.done_to, reach);
-        let opened = wrap_u32(instant.at.0).wrapping_sub(lane.last_at);
-        let at = if opened > u32::MAX >> 1 {
-            instant.at.plus(Span(0_u32.wrapping_sub(opened)))
-        } else {
-            instant.at
-        };
-        bump(&mut counters.guard_closes);
-        command(lane, Action::Close, at);
-        return Some((Action::Close, at, Length::default()));
-    }
-    let mut over = 0;
-    let mut at = instant.at;
-    while let Some(first) = lane.plan.first() {
-        match instant.meet(first.end, nozzle.close_delay, throw) {
-            Meeting::Later => return None,
-            Meeting::At(then) => (at, over) = (then, 0),
-            Meeting::Passed(ground) => (at, over) = (instant.at, ground),
-        }
-        at = at.max(earliest);
+        // The valve may not open again sooner than `earliest`.
+        let at = met.max(earliest);
         if at.offset_from(instant.at) > instant.window {
             return None;
         }
-        // Would the valve have to open again before it may? Then it stays open.
-        // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two
-        // delays and throws differ by.
-        let held = i64::from(at.offset_from(instant.at));
-        let apart = i64::from(timing.shortest_off.0)
-            .saturating_add(i64::from(nozzle.open_delay.0))
-            .saturating_sub(i64::from(nozzle.close_delay.0))
-            .saturating_add(i64::from(lead))
-            .saturating_add(i64::from(trail));
+        let start = later(
+            first.start,
+            instant.reach(at, nozzle.open_delay, edges.open_throw),
+        );
+        let late = at > met || at == instant.at;
+        let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
+        if late && ahead(beyond, first.end) >= 0 {
+            // Nothing of it can be reached.
+            lane.plan.pop_first();
+            lane.done_to = later(lane.done_to, first.end);
+            bump(&mut counters.missed_late);
+            add(&mut counters.late_mm, mm(first.len()));
+            continue;
+        }
+        let short = ahead(start, first.start);
+        if short <= ONE_MM {
+            lane.opened(at, first.start);
+            return Some((Action::Open, at, Length::default()));
+        }
+        lane.opened(at, start);
+        bump(&mut counters.late);
+        add(&mut counters.late_mm, mm(short));
+        return Some((Action::Open, at, Length::from_bits(short)));
+    }
+}
+
+fn decide_close<const K: usize>(
+    lane: &mut Lane<K>,
+    nozzle: &NozzleConfig,
+    edges: &Edges,
+    instant: &Instant,
+    earliest: Micros,
+    counters: &mut Counters,
+) -> Option<(Action, Micros, Length)> {
+    let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
+    while let Some(first) = lane.plan.first() {
+        let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
+            Meeting::Later => return None,
+            Meeting::At(at) => at,
+            Meeting::Passed => instant.at,
+        };
+        at = met.max(earliest);
+        if at.offset_from(instant.at) > instant.window {
+            return None;
+        }
+        end = later(
+            first.end,
+            instant.reach(at, nozzle.close_delay, edges.close_throw),
+        );
+        over = ahead(end, first.end);
         let Some(second) = lane.plan.second() else {
             break;
         };
-        let stops_at = if over > 0 || at == earliest {
-            let late = i64::from(nozzle.close_delay.0).saturating_add(held);
-            later(
-                first.end,
-                instant.motion.base.wrapping_add(wrap_i32(
-                    instant.motion.landing_fine(saturate_i32(late), throw) >> 8,
-                )),
-            )
-        } else {
-            first.end
-        };
-        if i64::from(ahead(second.start, stops_at)) > i64::from(instant.travel(apart)) {
+        if i64::from(ahead(second.start, end)) > i64::from(instant.travel(edges.shortest_gap)) {
             break;
         }
         lane.plan.join_first_two();
         bump(&mut counters.gaps_bridged);
     }
-    at = at.max(earliest);
     if at.offset_from(instant.at) > instant.window {
         return None;
     }
-    if let Some(first) = lane.plan.pop_first() {
-        lane.done_to = later(lane.done_to, first.end);
-    }
+    lane.plan.pop_first();
     if over > ONE_MM {
         bump(&mut counters.late_closes);
     } else {
         over = 0;
     }
-    command(lane, Action::Close, at);
+    lane.closed(at, end);
     Some((Action::Close, at, Length::from_bits(over)))
 }
 
-fn command<const K: usize>(lane: &mut Lane<K>, action: Action, at: Micros) {
-    lane.open = action == Action::Open;
-    lane.last_at = wrap_u32(at.0);
-    lane.settled = false;
+/// Closes because the guard says so. May break the shortest on-time, but never runs
+/// before the open that is already out: that one lies at most one window ahead.
+fn protect<const K: usize>(
+    lane: &mut Lane<K>,
+    nozzle: &NozzleConfig,
+    edges: &Edges,
+    instant: &Instant,
+    counters: &mut Counters,
+) -> (Action, Micros, Length) {
+    let at = instant.at.max(lane.last_at);
+    let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
+    lane.plan.trim_first(reach);
+    lane.closed(at, reach);
+    bump(&mut counters.guard_closes);
+    (Action::Close, at, Length::default())
 }
 
 fn later(a: i32, b: i32) -> i32 {
@@ -376,9 +373,4 @@ fn later(a: i32, b: i32) -> i32 {
 
 fn mm(counts: i32) -> u64 {
     u64::try_from(counts.saturating_add(8) >> 4).unwrap_or_default()
-}
-
-fn wrap_u32(value: u64) -> u32 {
-    let [a, b, c, d, ..] = value.to_le_bytes();
-    u32::from_le_bytes([a, b, c, d])
 }

@@ -162,6 +162,7 @@ fn distances_do_not_drift() {
         c.wheel.max_speed = Speed::from_mm_s(60_000);
         c.wheel.creep_speed = Speed::from_mm_s(2_000);
         c.timing.decision_period = Span::from_ms(20);
+        c.timing.slack = Span::from_ms(3);
         c.timing.shortest_on = Span::from_ms(30);
         c.timing.shortest_off = Span::from_ms(30);
     });
