@@ -1,39 +1,7 @@
 //! Named speed profiles.
 
+use ground_truth::cycle::URBAN_CYCLE;
 use ground_truth::motion::Piece;
-
-/// The urban driving cycle as (time s, speed km/h), linear in between.
-///
-/// Source: UN Regulation No. 83, Annex 4a, Table 1 (elementary urban cycle, type I test, 195 s),
-/// Official Journal of the European Union L 42, 15.2.2012.
-const URBAN_CYCLE: [(f64, f64); 26] = [
-    (0.0, 0.0),
-    (11.0, 0.0),
-    (15.0, 15.0),
-    (23.0, 15.0),
-    (25.0, 10.0),
-    (28.0, 0.0),
-    (49.0, 0.0),
-    (54.0, 15.0),
-    (56.0, 15.0),
-    (61.0, 32.0),
-    (85.0, 32.0),
-    (93.0, 10.0),
-    (96.0, 0.0),
-    (117.0, 0.0),
-    (122.0, 15.0),
-    (124.0, 15.0),
-    (133.0, 35.0),
-    (135.0, 35.0),
-    (143.0, 50.0),
-    (155.0, 50.0),
-    (163.0, 35.0),
-    (176.0, 35.0),
-    (178.0, 32.0),
-    (185.0, 10.0),
-    (188.0, 0.0),
-    (195.0, 0.0),
-];
 
 /// Names that a scenario's `profile` key may hold.
 pub const NAMES: [&str; 1] = ["ece15_half"];

@@ -148,7 +148,7 @@ fn machine_files_are_refused_with_line_column_and_remedy() {
             ["open_rise_ms", "twice"],
         ),
         (
-            "creep_speed_m_s = 0.3",
+            "creep_speed_m_s = 0.1",
             "creep_speed_m_s = 9.0",
             ["creep_speed_m_s", "outside"],
         ),

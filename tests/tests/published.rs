@@ -2,6 +2,7 @@
 
 use controller_core::*;
 use ground_truth::Ground;
+use ground_truth::cycle::{URBAN_CYCLE, urban_cycle};
 use ground_truth::motion::Motion;
 use ground_truth::wheel::{Wheel, WheelSpec};
 use host_sim::generate::drive;
@@ -12,41 +13,11 @@ use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 use system_tests::one_lane;
 
-/// UN Regulation No. 83, type I test, urban cycle (ECE-15), operating table: (s, km/h),
-/// linear between. Annex 4a, Table 1.
-const ECE_15: [(f64, f64); 26] = [
-    (0.0, 0.0),
-    (11.0, 0.0),
-    (15.0, 15.0),
-    (23.0, 15.0),
-    (25.0, 10.0),
-    (28.0, 0.0),
-    (49.0, 0.0),
-    (54.0, 15.0),
-    (56.0, 15.0),
-    (61.0, 32.0),
-    (85.0, 32.0),
-    (93.0, 10.0),
-    (96.0, 0.0),
-    (117.0, 0.0),
-    (122.0, 15.0),
-    (124.0, 15.0),
-    (133.0, 35.0),
-    (135.0, 35.0),
-    (143.0, 50.0),
-    (155.0, 50.0),
-    (163.0, 35.0),
-    (176.0, 35.0),
-    (178.0, 32.0),
-    (185.0, 10.0),
-    (188.0, 0.0),
-    (195.0, 0.0),
-];
-
-/// The table's exact integral is 1,014.583 m; the regulation gives 1.013 km (§6.1.1).
+/// UN Regulation No. 83, type I test, urban cycle (ECE-15), Annex 4a, Table 1: its exact
+/// integral is 1,014.583 m; the regulation gives 1.013 km (§6.1.1).
 #[test]
 fn the_cycle_has_its_published_length() {
-    let metres: f64 = ECE_15
+    let metres: f64 = URBAN_CYCLE
         .windows(2)
         .map(|w| (w[1].0 - w[0].0) * (w[0].1 + w[1].1) / 7.2)
         .sum();
@@ -58,7 +29,7 @@ fn the_cycle_has_its_published_length() {
 /// that has not come.
 #[test]
 fn the_odometer_measures_the_cycle_at_half_speed() {
-    let points: Vec<(f64, f64)> = ECE_15.iter().map(|&(t, v)| (t, v / 7.2)).collect();
+    let points = urban_cycle(0.5);
     let motion = Motion::from_speed_points(0.0, &points).expect("the table");
     let spec = WheelSpec {
         pulse_length_m: 0.02,

@@ -6,6 +6,7 @@
 //! judges and shares no code with it: the two meet only in a list of commands.
 //!
 //! * [`motion`]: exact travel from pieces of constant acceleration;
+//! * [`cycle`]: a published driving cycle;
 //! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
 //! * [`plants`]: a seeded field of plants;
@@ -18,6 +19,7 @@
 //! clock, a file or an unseeded random source, so equal input gives equal
 //! output.
 
+pub mod cycle;
 pub mod detector;
 mod ground;
 pub mod hindsight;

@@ -327,39 +327,10 @@ mod tests {
 
     #[test]
     fn the_urban_cycle_has_its_published_length() {
-        // Speed points in s and km/h: UNECE, Regulation No. 83 (Official
-        // Journal L 42), 2012, Annex 4a, Table 1, the urban cycle. Straight
-        // lines between them integrate to 1014.583 m, beside the regulation's
-        // rounded "theoretical distance" of 1013 m.
-        let km_h = [
-            (0.0, 0.0),
-            (11.0, 0.0),
-            (15.0, 15.0),
-            (23.0, 15.0),
-            (25.0, 10.0),
-            (28.0, 0.0),
-            (49.0, 0.0),
-            (54.0, 15.0),
-            (56.0, 15.0),
-            (61.0, 32.0),
-            (85.0, 32.0),
-            (93.0, 10.0),
-            (96.0, 0.0),
-            (117.0, 0.0),
-            (122.0, 15.0),
-            (124.0, 15.0),
-            (133.0, 35.0),
-            (135.0, 35.0),
-            (143.0, 50.0),
-            (155.0, 50.0),
-            (163.0, 35.0),
-            (176.0, 35.0),
-            (178.0, 32.0),
-            (185.0, 10.0),
-            (188.0, 0.0),
-            (195.0, 0.0),
-        ];
-        let points: Vec<(f64, f64)> = km_h.iter().map(|&(t, v)| (t, v / 3.6)).collect();
+        // UN Regulation No. 83, 2012, Annex 4a, Table 1. Straight lines between the
+        // points integrate to 1014.583 m, beside the regulation's rounded
+        // "theoretical distance" of 1013 m.
+        let points = crate::cycle::urban_cycle(1.0);
         let m = Motion::from_speed_points(0.0, &points).expect("the cycle");
         assert!(
             (m.position(195.0) - 1014.583).abs() < 0.001,

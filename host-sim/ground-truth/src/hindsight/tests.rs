@@ -41,37 +41,9 @@ fn errors(motion: &Motion, hindsight: &Hindsight) -> (f64, f64, f64) {
     ((square / n).sqrt(), largest, speed)
 }
 
-/// The urban cycle of `motion.rs` at half speed, as (s, m/s).
+/// The urban cycle at half speed.
 fn town() -> Motion {
-    let km_h = [
-        (0.0, 0.0),
-        (11.0, 0.0),
-        (15.0, 15.0),
-        (23.0, 15.0),
-        (25.0, 10.0),
-        (28.0, 0.0),
-        (49.0, 0.0),
-        (54.0, 15.0),
-        (56.0, 15.0),
-        (61.0, 32.0),
-        (85.0, 32.0),
-        (93.0, 10.0),
-        (96.0, 0.0),
-        (117.0, 0.0),
-        (122.0, 15.0),
-        (124.0, 15.0),
-        (133.0, 35.0),
-        (135.0, 35.0),
-        (143.0, 50.0),
-        (155.0, 50.0),
-        (163.0, 35.0),
-        (176.0, 35.0),
-        (178.0, 32.0),
-        (185.0, 10.0),
-        (188.0, 0.0),
-        (195.0, 0.0),
-    ];
-    let points: Vec<(f64, f64)> = km_h.iter().map(|&(t, v)| (t, v / 7.2)).collect();
+    let points = crate::cycle::urban_cycle(0.5);
     Motion::from_speed_points(3.0, &points).expect("the cycle")
 }
 
