@@ -11,7 +11,7 @@ use host_sim::machine::Machine;
 use host_sim::recording::Input;
 use host_sim::replay::{ImageFate, replay};
 use host_sim::run::DEMO_MACHINE;
-use host_sim::scenario::{ListedPlant, Plants, Scenario};
+use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 use std::sync::OnceLock;
 
@@ -36,25 +36,8 @@ struct World {
 impl World {
     fn new(wheel_scale: f64) -> World {
         let machine = Machine::parse("machine.toml", DEMO_MACHINE).expect("the demo's machine");
-        let mut scenario =
+        let scenario =
             Scenario::parse("scenario.toml", &scenario(wheel_scale)).expect("the scenario");
-        // Whether a lane is needed must not hang on the core's 1/16 mm: plants whose edge
-        // plus margin (30 mm) comes within 0.5 mm of a lane's border (every 0.5 m) are out.
-        let doubtful = |y: f64| (y / 0.5 - (y / 0.5).round()).abs() * 0.5 < 0.0005;
-        let field = drive("scenario.toml", &scenario, &machine).expect("drives");
-        let clear = field.truth.plants.iter().filter(|p| {
-            !doubtful(p.y - p.width / 2.0 - 0.03) && !doubtful(p.y + p.width / 2.0 + 0.03)
-        });
-        scenario.plants = Plants::Listed(
-            clear
-                .map(|p| ListedPlant {
-                    x_m: p.x,
-                    y_m: p.y,
-                    length_m: p.length,
-                    width_m: p.width,
-                })
-                .collect(),
-        );
         let drive = drive("scenario.toml", &scenario, &machine).expect("drives");
         let run = replay("machine.toml", &machine, &drive.recording).expect("replays");
         World {

@@ -6,6 +6,10 @@ use crate::Plant;
 /// Lanes that only touch a plant's margin, to within this many metres, don't
 /// serve it.
 const TOUCH: f64 = 1e-6;
+/// A lane that lies beside a plant's margin by less than this many metres may
+/// serve it or not: a controller that works in sixteenths of a millimetre can't
+/// tell, and does well to spray.
+const GRAZE: f64 = 0.5e-3;
 
 /// The lanes of all nozzles, ready to be asked.
 pub(super) struct Lanes {
@@ -48,18 +52,30 @@ impl Lanes {
     pub(super) fn needed(&self, plant: &Plant) -> Vec<usize> {
         let half = 0.5 * plant.width + self.margin;
         // A plant without width still lies in the lane around it.
-        let touch = TOUCH.min(half);
-        let (left, right) = (plant.y - half + touch, plant.y + half - touch);
+        self.within(plant.y, half - TOUCH.min(half))
+    }
+
+    /// The nozzles that may serve the plant but need not.
+    pub(super) fn grazed(&self, plant: &Plant, needed: &[usize]) -> Vec<usize> {
+        let half = 0.5 * plant.width + self.margin;
+        let mut grazed = self.within(plant.y, half + GRAZE);
+        grazed.retain(|n| !needed.contains(n));
+        grazed
+    }
+
+    /// The nozzles whose lane comes within `half` of `y`.
+    fn within(&self, y: f64, half: f64) -> Vec<usize> {
+        let (left, right) = (y - half, y + half);
         let mut i = self.lanes.partition_point(|l| l.0 <= right);
-        let mut needed = Vec::new();
+        let mut found = Vec::new();
         while i > 0 && self.reach[i - 1] >= left {
             i -= 1;
             if self.lanes[i].1 >= left {
-                needed.push(self.lanes[i].2);
+                found.push(self.lanes[i].2);
             }
         }
-        needed.sort_unstable();
-        needed
+        found.sort_unstable();
+        found
     }
 }
 
@@ -117,6 +133,19 @@ mod tests {
         assert_eq!(needed(0.4, 0.1), [0, 2]);
         // Touches 0.5 exactly: not needed.
         assert_eq!(needed(0.35, 0.1), [2]);
+        // But it may be served from there, and from no farther than half a millimetre.
+        let grazed = |y| {
+            let plant = Plant {
+                x: 0.0,
+                y,
+                length: 0.1,
+                width: 0.1,
+            };
+            lanes.grazed(&plant, &lanes.needed(&plant))
+        };
+        assert_eq!(grazed(0.35), [0]);
+        assert_eq!(grazed(0.3496), [0]);
+        assert!(grazed(0.3494).is_empty());
         assert_eq!(needed(-0.75, 0.1), [1, 4]);
         assert_eq!(needed(0.0, 3.0), [0, 1, 2, 3, 4]);
         assert_eq!(needed(1.05, 0.02), [0]);

@@ -68,6 +68,10 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
             for &n in &needed {
                 asked[n].push((index, inside));
             }
+            // Spray for it is no fault, and none of its edges is scored.
+            for n in lanes.grazed(plant, &needed) {
+                asked[n].push((index, false));
+            }
         }
         needs.push((needed, inside));
     }
