@@ -55,6 +55,8 @@ fn a_sound_machine_holds_without_a_warning() {
     // 1.1 m / (54.5 ms + 110 ms).
     let top = figure(&result, "top_speed_m_s");
     assert!((top - 1.1 / 0.1645).abs() < 1e-9, "{top}");
+    // The lowest of that, the fastest 4 m/s, and 0.8 m x 20 Hz = 16 m/s.
+    assert_eq!(figure(&result, "usable_speed_m_s"), 4.0);
     // 0.8 m x 20 Hz / 4 m/s.
     assert!((figure(&result, "overlap_rate") - 4.0).abs() < 1e-9);
     assert_eq!(figure(&result, "lanes_unseen"), 0.0);
