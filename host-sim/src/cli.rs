@@ -3,11 +3,13 @@
 use std::io::{self, Write};
 
 use clap::{Parser, Subcommand};
+use serde::Serialize;
 
+use crate::check;
+use crate::compare;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
-use crate::summary::Summary;
 
 /// Replays recordings of a spot-spraying boom through the controller core and judges on the
 /// ground where the spray landed.
@@ -55,6 +57,36 @@ pub enum Verb {
         /// Judge this command list instead of the core's
         #[arg(long, value_name = "IN.csv")]
         judge_commands: Option<String>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Check a machine file before driving: speeds, stops, lanes, patches, memory
+    Check {
+        /// The machine file
+        #[arg(value_name = "MACHINE.toml")]
+        machine: String,
+        /// Images a second of the detectors, Hz
+        #[arg(long, value_name = "F", allow_negative_numbers = true)]
+        frame_rate_hz: Option<f64>,
+        /// From an image's capture to its arrival, ms; without it the oldest allowed
+        #[arg(long, value_name = "A", allow_negative_numbers = true)]
+        detection_age_ms: Option<f64>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Replay a recording with two machine files and show the differences
+    Compare {
+        /// The recording; `-` is standard input
+        #[arg(value_name = "RECORDING")]
+        recording: String,
+        /// A machine file; give this option twice, first A, then B
+        #[arg(long, value_name = "MACHINE.toml", required = true)]
+        machine: Vec<String>,
+        /// The truth of a simulated drive; without it the recording is judged in hindsight
+        #[arg(long, value_name = "TRUTH.json")]
+        truth: Option<String>,
         /// Print the result as one JSON object
         #[arg(long)]
         json: bool,
@@ -110,13 +142,48 @@ pub fn run(cli: Cli) -> Result<bool> {
                 // Standard output carries the file; the table goes where messages go.
                 eprint!("{}", summary.table());
             } else {
-                print(&summary, json)?;
+                print(&summary, || summary.table(), json)?;
             }
             Ok(summary.holds())
         }
+        Verb::Check {
+            machine,
+            frame_rate_hz,
+            detection_age_ms,
+            json,
+        } => {
+            let wish = check::Wish {
+                frame_rate_hz,
+                detection_age_ms,
+            };
+            let result = check::check_file(&machine, &wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(result.holds())
+        }
+        Verb::Compare {
+            recording,
+            machine,
+            truth,
+            json,
+        } => {
+            let machines = <[String; 2]>::try_from(machine).map_err(|given| {
+                Error::Usage(format!(
+                    "compare needs two machine files, but got {}\n  help: give --machine twice",
+                    given.len()
+                ))
+            })?;
+            let wish = compare::Wish {
+                recording,
+                machines,
+                truth,
+            };
+            let result = compare::compare_files(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(result.holds())
+        }
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;
-            print(&summary, json)?;
+            print(&summary, || summary.table(), json)?;
             if !json {
                 say(&format!("picture: {}\n", picture.display()))?;
             }
@@ -125,11 +192,11 @@ pub fn run(cli: Cli) -> Result<bool> {
     }
 }
 
-fn print(summary: &Summary, json: bool) -> Result<()> {
+fn print(result: &impl Serialize, table: impl FnOnce() -> String, json: bool) -> Result<()> {
     if !json {
-        return say(&summary.table());
+        return say(&table());
     }
-    let text = serde_json::to_string_pretty(summary).map_err(|e| Error::Internal(e.to_string()))?;
+    let text = serde_json::to_string_pretty(result).map_err(|e| Error::Internal(e.to_string()))?;
     say(&format!("{text}\n"))
 }
 

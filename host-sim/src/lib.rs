@@ -8,13 +8,17 @@
 //! * [`baseline`]: two simple controllers to compare with;
 //! * [`scene`]: the ground that commands are judged against, by the judge of `ground-truth`;
 //! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
+//! * [`check`]: what a machine file promises before anything is driven;
+//! * [`compare`]: two machine files on one recording;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
 
 pub mod baseline;
+pub mod check;
 pub mod cli;
 pub mod commands;
+pub mod compare;
 pub mod core_setup;
 pub mod error;
 pub mod generate;

@@ -87,27 +87,36 @@ pub struct ReplayWish {
     pub judge_commands: Option<String>,
 }
 
+/// Refuses a recording with images from detectors that the machine does not have; the files are
+/// the names shown in messages.
+pub fn same_detectors(
+    recording_file: &str,
+    recording: &Recording,
+    machine_file: &str,
+    machine: &Machine,
+) -> Result<()> {
+    let most = machine.detectors.len();
+    match recording
+        .images()
+        .find(|(_, i)| usize::from(i.detector) >= most)
+    {
+        None => Ok(()),
+        Some((_, image)) => Err(Error::file(
+            recording_file,
+            format!(
+                "an image is from detector {}, but the machine has {most}",
+                image.detector
+            ),
+            format!("give the machine file of this recording instead of {machine_file}"),
+        )),
+    }
+}
+
 /// Replays a recording, writes what was asked for, and judges.
 pub fn replay_files(wish: &ReplayWish) -> Result<Summary> {
     let machine = Machine::parse(&wish.machine, &output::read_text(&wish.machine)?)?;
     let recording = Recording::load(&wish.recording)?;
-    if let Some((_, image)) = recording
-        .images()
-        .find(|(_, i)| usize::from(i.detector) >= machine.detectors.len())
-    {
-        return Err(Error::file(
-            &wish.recording,
-            format!(
-                "an image is from detector {}, but the machine has {}",
-                image.detector,
-                machine.detectors.len()
-            ),
-            format!(
-                "give the machine file of this recording instead of {}",
-                wish.machine
-            ),
-        ));
-    }
+    same_detectors(&wish.recording, &recording, &wish.machine, &machine)?;
     let scene = match &wish.truth {
         Some(path) => Scene::from_truth(path, &Truth::load(path)?, &machine, &recording)?,
         None => Scene::in_hindsight(&wish.recording, &machine, &recording)?,
