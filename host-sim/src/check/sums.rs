@@ -288,11 +288,11 @@ mod tests {
 
     #[test]
     fn a_stop_by_hand() {
-        // 0.02 m / 0.3 m/s = 66.667 ms, + 2 ms + 2.5 ms.
-        near(stop_bound(&machine(&[])), 0.02 / 0.3 + 0.0045);
+        // 0.02 m / 0.1 m/s = 200 ms, + 2 ms + 2.5 ms.
+        near(stop_bound(&machine(&[])), 0.2045);
         near(
             stop_bound(&machine(&[(
-                "creep_speed_m_s = 0.3",
+                "creep_speed_m_s = 0.1",
                 "creep_speed_m_s = 0.2",
             )])),
             0.1045,
