@@ -124,7 +124,7 @@ fn doubtful_numbers_warn_and_do_not_fail() {
         ("lead", ("lead_m = 0.06", "lead_m = 0.01"), "lead_m"),
         (
             "pulse",
-            ("pulses_per_m = 50", "pulses_per_m = 5"),
+            ("pulses_per_m = 50", "pulses_per_m = 11"),
             "wheel pulse",
         ),
         (
