@@ -1,5 +1,6 @@
 //! Reading `machine.toml`: keys, ranges, and what is left out.
 
+use controller_core::boom::MAX_SLOTS;
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -69,6 +70,7 @@ struct RawWheel {
     max_speed_m_s: Number,
     creep_speed_m_s: Number,
     max_acceleration_m_s2: Number,
+    slots_per_turn: Option<Spanned<i64>>,
 }
 
 /// The `[valves]` table; scenario files use it too, for valves that differ from the machine's.
@@ -363,6 +365,11 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
         }
     };
     let max_speed_m_s = source.within("max_speed_m_s", &w.max_speed_m_s, 0.1, 50.0)?;
+    let slots_per_turn = w.slots_per_turn.as_ref().map_or(Ok(0), |n| {
+        source
+            .whole("slots_per_turn", n, 0, i64::from(MAX_SLOTS))
+            .map(|n: i64| n as u16)
+    })?;
     Ok(Wheel {
         pulse,
         max_speed_m_s,
@@ -378,6 +385,7 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
             0.01,
             50.0,
         )?,
+        slots_per_turn,
     })
 }
 
