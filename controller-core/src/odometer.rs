@@ -405,7 +405,9 @@ impl<const H: usize> Odometer<H> {
             }
             if left.at <= at {
                 let behind = back.wrapping_add(1);
-                let third = if behind < self.stored {
+                // A pulse from before a standstill bends nothing after it.
+                let same_run = behind < self.since_stop || back >= self.since_stop;
+                let third = if behind < self.stored && same_run {
                     Some(self.stored_fix(behind))
                 } else {
                     beyond
