@@ -224,7 +224,8 @@ impl<const H: usize> Odometer<H> {
         i64::from(self.fraction >> 24).wrapping_add(i64::from(self.correction))
     }
 
-    /// Takes a pulse. Bounded: at most 2·16 stored pulses looked at, three divisions.
+    /// Takes a pulse. Bounded: at most 2·16 stored pulses looked at, three divisions,
+    /// and one more once a turn of the wheel.
     pub(crate) fn handle_pulse(&mut self, at: Micros) -> Result<(), PulseError> {
         if !self.moved {
             self.moved = true;
@@ -368,9 +369,7 @@ impl<const H: usize> Odometer<H> {
         let ahead = motion.landing_fine(waited, 0);
         let v = motion.speed_after(waited);
         // Just short of the pulse that has not come.
-        let most = fraction
-            .saturating_add(self.to_next())
-            .saturating_sub(1);
+        let most = fraction.saturating_add(self.to_next()).saturating_sub(1);
         motion.v = saturate_i32(v);
         motion.ahead_fine = ahead;
         if waited > 0 {

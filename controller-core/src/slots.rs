@@ -27,9 +27,11 @@ const SLOTS: usize = MAX_SLOTS as usize;
 const STAMPS: usize = 128;
 /// Five pulses that take longer than this tell more of the driving than of the
 /// wheel, µs.
-const LONGEST: u32 = 500_000;
-/// Turns before the offsets may be used.
-const FIRST_USE: u32 = 8;
+const LONGEST: u32 = 650_000;
+/// Judgements, usually one a turn, before the offsets may be used.
+const FIRST_USE: u32 = 3;
+/// Residuals that a judgement takes at least: a turn of few slots says little.
+const FEWEST: usize = 8;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum State {
@@ -39,22 +41,27 @@ enum State {
     Searching(u16),
 }
 
+/// The offsets and what is known of them.
 #[derive(Clone, Debug)]
 pub(crate) struct Slots {
     count: usize,
-    /// Where this turn's five-pulse pattern starts, slots apart.
+    /// How far apart this turn's five pulses are, slots.
     apart: usize,
     /// `apart` once to four times, within a turn.
     back: [usize; 4],
+    /// Of the newest pulse.
     slot: usize,
     in_turn: usize,
+    /// Fine counts past the even place, plus `mean`.
     offsets: [i32; SLOTS],
-    sum: i64,
+    sum: i32,
     mean: i32,
+    /// Low halves of the last pulses' µs.
     stamps: [u32; STAMPS],
     newest: usize,
     stored: usize,
     state: State,
+    /// Turns learned from.
     turns: u32,
     drop_outs: u32,
     /// Sums of residuals in this turn before and after correction, and how many.
@@ -153,8 +160,8 @@ impl Slots {
         let middle = self.stamp(m.wrapping_mul(2));
         // µs between the middle and the others, all far below 2³¹.
         let gap = |later: u32, earlier: u32| i64::from(later.wrapping_sub(earlier));
-        let inner = gap(middle, self.stamp(m.wrapping_mul(3)))
-            .wrapping_sub(gap(self.stamp(m), middle));
+        let inner =
+            gap(middle, self.stamp(m.wrapping_mul(3))).wrapping_sub(gap(self.stamp(m), middle));
         let outer = gap(middle, oldest).wrapping_sub(gap(newest, middle));
         let six = (inner << 2).wrapping_sub(outer);
         let age = gap(newest, middle);
@@ -187,9 +194,12 @@ impl Slots {
         let change = left >> slower;
         if let Some(offset) = self.offsets.get_mut(at) {
             // A pulse is at most 2 m = 2²³ fine counts; no slot is off by more than half.
-            let old = i64::from(*offset);
-            let new = old.wrapping_add(change).clamp(-(1 << 22), 1 << 22);
-            *offset = saturate_i32(new);
+            // 128 of them sum to 2²⁹.
+            let old = *offset;
+            let new = old
+                .saturating_add(saturate_i32(change))
+                .clamp(-(1 << 22), 1 << 22);
+            *offset = new;
             self.sum = self.sum.wrapping_add(new).wrapping_sub(old);
         }
     }
@@ -214,19 +224,23 @@ impl Slots {
     fn set_apart(&mut self, apart: usize) {
         self.apart = apart;
         for (times, back) in (1..).zip(&mut self.back) {
-            *back = apart
-                .wrapping_mul(times)
-                .checked_rem(self.count)
-                .unwrap_or_default();
+            // At most a turn, but for wheels of two or three slots.
+            let mut slots = apart.wrapping_mul(times);
+            for _ in 0..2 {
+                if slots >= self.count {
+                    slots = slots.saturating_sub(self.count);
+                }
+            }
+            *back = slots;
         }
     }
 
     /// Once a turn: judges the offsets and picks the next turn's pattern.
     fn end_turn(&mut self) {
-        let n = i64::try_from(self.count).unwrap_or(1);
-        self.mean = saturate_i32(self.sum.checked_div(n).unwrap_or_default());
+        let n = i32::try_from(self.count).unwrap_or(1);
+        self.mean = self.sum.checked_div(n).unwrap_or_default();
         let searching = matches!(self.state, State::Searching(_));
-        if self.judged.wrapping_mul(2) >= self.count {
+        if self.judged.wrapping_mul(2) >= self.count && self.judged >= FEWEST {
             self.judge();
         }
         let apart = if matches!(self.state, State::Searching(_)) || searching {
@@ -288,5 +302,85 @@ impl Slots {
         self.long_raw = 0;
         self.long_left = 0;
         self.state = State::Learning;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PULSE: i64 = 130 << 12;
+    const COUNT: usize = 16;
+
+    /// 5 m/s over slots of 130 mm, each off by up to 2 mm: stamps of pulse `k`.
+    fn stamp(k: usize) -> Micros {
+        let off = [
+            900, -1200, 300, 2000, -700, 100, -1600, 500, 1300, -300, -900, 700, -1500, 400, 800,
+            -800,
+        ];
+        let um = 130_000 * (k as i64 + 1) + off[k % COUNT];
+        Micros(u64::try_from(um / 5).expect("ahead"))
+    }
+
+    fn turn(slots: &mut Slots, pulses: core::ops::Range<usize>) {
+        let v = crate::units::Speed::from_mm_s(5000).internal();
+        for k in pulses {
+            slots.advance(stamp(k));
+            slots.learn(v, 0, PULSE);
+        }
+    }
+
+    #[test]
+    fn the_offsets_of_a_known_wheel_are_found() {
+        let mut slots = Slots::new(16);
+        turn(&mut slots, 0..COUNT * 100);
+        assert!(slots.used());
+        let mut sum = 0;
+        // The next pulse is slot 0 of the table above.
+        for (k, um) in (0..COUNT).zip([900, -1200, 300, 2000, -700, 100, -1600, 500]) {
+            slots.advance(stamp(COUNT * 100 + k));
+            let found = i64::from(slots.correction(0)) * 1000 / 4096;
+            assert!((found - um).abs() < 40, "slot {k}: {found} for {um} µm");
+        }
+        for slot in 0..COUNT {
+            sum += slots.offset(slot) - slots.mean;
+        }
+        assert!(sum.abs() < 16 * 50, "{sum} fine counts over a turn");
+        assert_eq!(slots.drop_outs(), 0);
+    }
+
+    #[test]
+    fn lost_pulses_are_noticed_and_the_index_found_again() {
+        let mut slots = Slots::new(16);
+        turn(&mut slots, 0..COUNT * 50);
+        // Six in a row, which is harder than one.
+        turn(&mut slots, COUNT * 50 + 6..COUNT * 53);
+        assert_eq!((slots.used(), slots.drop_outs()), (false, 1));
+        turn(&mut slots, COUNT * 53..COUNT * 75);
+        assert_eq!((slots.used(), slots.drop_outs()), (true, 1));
+        slots.advance(stamp(COUNT * 75));
+        let found = i64::from(slots.correction(0)) * 1000 / 4096;
+        assert!((found - 900).abs() < 300, "{found} for 900 µm");
+    }
+
+    #[test]
+    fn a_wrong_number_of_slots_is_never_used() {
+        // Not 2, 4 or 8, which divide 16 and rightly catch a share, nor 32.
+        for count in [3, 5, 7, 15, 17, 31, 127] {
+            let mut slots = Slots::new(count);
+            for start in 0..300 {
+                turn(&mut slots, start * COUNT..(start + 1) * COUNT);
+                assert!(!slots.used(), "{count} slots after {start} turns");
+            }
+        }
+    }
+
+    #[test]
+    fn nothing_is_learned_without_slots() {
+        for count in [0, 1] {
+            let mut slots = Slots::new(count);
+            turn(&mut slots, 0..COUNT * 50);
+            assert_eq!((slots.used(), slots.correction(0)), (false, 0));
+        }
     }
 }

@@ -365,11 +365,10 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
         }
     };
     let max_speed_m_s = source.within("max_speed_m_s", &w.max_speed_m_s, 0.1, 50.0)?;
-    let slots_per_turn = w.slots_per_turn.as_ref().map_or(Ok(0), |n| {
-        source
-            .whole("slots_per_turn", n, 0, i64::from(MAX_SLOTS))
-            .map(|n: i64| n as u16)
-    })?;
+    let slots_per_turn = w
+        .slots_per_turn
+        .as_ref()
+        .map_or(Ok(0), |n| source.whole("slots_per_turn", n, 0, MAX_SLOTS))?;
     Ok(Wheel {
         pulse,
         max_speed_m_s,
