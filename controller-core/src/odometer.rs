@@ -527,6 +527,32 @@ mod tests {
     }
 
     #[test]
+    fn learned_slots_even_out_the_speed_and_leave_the_count_alone() {
+        // 5 m/s; every fourth mark of 130 mm sits 3 mm late, so the mean is 0.75 mm.
+        let config = WheelConfig {
+            slots_per_turn: 4,
+            ..wheel(130_000)
+        };
+        let mut o: Odometer<64> = Odometer::new(&config, Span::from_ms(800));
+        let um = |k: u64| 130_000 * k + if k % 4 == 3 { 3000 } else { 0 };
+        for k in 0..800 {
+            o.handle_pulse(Micros(um(k) / 5)).expect("accepted");
+        }
+        assert!(o.slots_in_use());
+        assert_eq!(o.slot_drop_outs(), 0);
+        assert!(o.distance().to_um().abs_diff(799 * 130_000) <= 63);
+        for k in 800..808 {
+            o.handle_pulse(Micros(um(k) / 5)).expect("accepted");
+            let speed = o.speed().to_mm_s();
+            assert!(speed.abs_diff(5000) < 10, "pulse {k}: {speed} mm/s");
+            let place = o.motion_at(Micros(um(k) / 5)).landing_fine(0, 0)
+                + (i64::from(o.motion_at(Micros(um(k) / 5)).base) << 8);
+            let want = (i64::try_from(um(k)).expect("near") - 750) * 4096 / 1000;
+            assert!((place - want).abs() < 400, "pulse {k}: {place} for {want}");
+        }
+    }
+
+    #[test]
     fn bounce_is_refused_with_its_reason() {
         let mut o = odometer(20_000);
         run(&mut o, 10, 4000, 0);

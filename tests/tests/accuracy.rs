@@ -295,7 +295,7 @@ fn what_does_not_fit_is_not_used() {
             ..Case::default()
         };
         let unlearned = row("unlearned", case);
-        for told in [slots - 1, slots + 1, (slots * 2).div_ceil(3)] {
+        for told in [slots - 1, slots + 1, slots / 2 + 1] {
             let name = format!("told {told} slots for {slots}");
             let learned = row(&name, Case { told, ..case });
             no_worse(learned, unlearned);
