@@ -6,6 +6,8 @@ use crate::units::{Length, PulseLength, Span, Speed};
 
 /// Longest valve delay or throw that the timing products have room for, µs.
 pub const MAX_DELAY: Span = Span(250_000);
+/// Most slots a turn of which the offsets can be learned.
+pub const MAX_SLOTS: u16 = 128;
 /// Farthest that a nozzle or detector may sit from the reference point.
 pub const MAX_MOUNT: Length = Length::from_mm(30_000);
 
@@ -92,6 +94,9 @@ pub struct WheelConfig {
     pub creep_speed: Speed,
     /// Harder than this it can't brake or speed up, mm/s².
     pub max_acceleration_mm_s2: u32,
+    /// Pulses in one turn of the wheel, so that each slot's offset can be learned
+    /// while driving; at most [`MAX_SLOTS`]. 0 or 1: slots are taken as even.
+    pub slots_per_turn: u16,
 }
 
 /// What is sprayed around a plant.
@@ -180,6 +185,7 @@ impl<'a> Config<'a> {
                 max_speed: Speed::from_mm_s(8000),
                 creep_speed: Speed::from_mm_s(300),
                 max_acceleration_mm_s2: 5000,
+                slots_per_turn: 0,
             },
             nozzles,
             detectors,
@@ -273,6 +279,9 @@ impl<'a> Config<'a> {
         if wheel.max_acceleration_mm_s2 == 0 || wheel.max_acceleration_mm_s2 > 50_000 {
             return Err(ConfigError::MaxAcceleration);
         }
+        if wheel.slots_per_turn > MAX_SLOTS {
+            return Err(ConfigError::SlotsPerTurn);
+        }
         Ok(())
     }
 
@@ -361,6 +370,8 @@ pub enum ConfigError {
     CreepSpeed,
     /// Acceleration limit must be 1 to 50,000 mm/s².
     MaxAcceleration,
+    /// More than [`MAX_SLOTS`] slots a turn.
+    SlotsPerTurn,
     /// Decision period must be 0.2 to 20 ms.
     DecisionPeriod,
     /// Slack must be an eighth of a decision period to one period.
@@ -405,6 +416,7 @@ impl core::fmt::Display for ConfigError {
             Self::MaxAcceleration => {
                 f.write_str("the acceleration limit must be above 0 and at most 50 m/s²")
             }
+            Self::SlotsPerTurn => write!(f, "at most {MAX_SLOTS} slots a turn can be learned; 0 leaves it off"),
             Self::DecisionPeriod => f.write_str("the decision period must be 0.2 to 20 ms"),
             Self::Slack => f.write_str("slack must be an eighth of a decision period to one"),
             Self::ShortestOn => f.write_str(
@@ -480,6 +492,10 @@ mod tests {
         refused(
             |c| c.wheel.max_acceleration_mm_s2 = 0,
             ConfigError::MaxAcceleration,
+        );
+        refused(
+            |c| c.wheel.slots_per_turn = MAX_SLOTS + 1,
+            ConfigError::SlotsPerTurn,
         );
         refused(
             |c| c.timing.decision_period = Span(100),

@@ -137,6 +137,19 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.odometer.speed()
     }
 
+    /// True while learned slot offsets correct the places of wheel pulses.
+    #[must_use]
+    pub fn slots_in_use(&self) -> bool {
+        self.odometer.slots_in_use()
+    }
+
+    /// How often learned slot offsets stopped to fit (a pulse lost or one too many,
+    /// a changed wheel) and went out of use.
+    #[must_use]
+    pub fn slot_drop_outs(&self) -> u32 {
+        self.odometer.slot_drop_outs()
+    }
+
     /// What the guard made of the machine at the last decision instant.
     #[must_use]
     pub const fn guard_state(&self) -> GuardState {

@@ -62,6 +62,7 @@ pub mod ground_plan;
 pub mod guard;
 pub mod odometer;
 pub mod sequencer;
+mod slots;
 pub mod units;
 
 pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};

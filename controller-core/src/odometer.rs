@@ -11,10 +11,15 @@
 //! Between pulses the place is never predicted backwards, and never past the
 //! pulse that has not come.
 //!
+//! **Slots.** Where the number of slots a turn is known their offsets are learned
+//! while driving, and correct the place of every pulse but not the counted
+//! [`distance`](Odometer::distance).
+//!
 //! **Overflow policy:** the history overwrites its oldest pulse; a look-up older
 //! than that is refused with a reason.
 
 use crate::boom::WheelConfig;
+use crate::slots::Slots;
 use crate::units::{Distance, Micros, Span, Speed, fine_to_counts, saturate_i32, wrap_i32};
 
 /// Shortest span from which a speed is taken, mm.
@@ -129,6 +134,8 @@ pub struct Odometer<const H: usize> {
     history_step: i64,
     max_a: i32,
     creep: i32,
+    /// How far a span of whole pulses may fall short through corrected slots.
+    hair: i64,
     // State.
     counts: i64,
     fraction: u32,
@@ -136,6 +143,9 @@ pub struct Odometer<const H: usize> {
     last: Fix,
     v: i32,
     a: i32,
+    /// Fine counts that the last pulse lies past its even place.
+    correction: i32,
+    slots: Slots,
     history: [Fix; H],
     newest: usize,
     stored: usize,
@@ -156,12 +166,15 @@ impl<const H: usize> Odometer<H> {
         let reach = fastest.saturating_mul(i64::from(max_age.0)) >> 16;
         let usable = i64::try_from(H).unwrap_or(8).saturating_sub(4);
         let step = reach.checked_div(usable).unwrap_or_default();
+        let slots = Slots::new(wheel.slots_per_turn);
+        let uneven = if slots.enabled() { pulse_fine >> 3 } else { 0 };
         Self {
             pulse: wheel.pulse_length.bits(),
             pulse_fine,
             shortest_period: Span(u32::try_from(shortest).unwrap_or_default()),
             // Not finer than the speed estimate can look back over.
-            history_step: step.max(MIN_SPAN_FINE >> 2),
+            history_step: step.max(MIN_SPAN_FINE >> 2).saturating_sub(uneven),
+            hair: uneven.max(256),
             max_a: acceleration_internal(wheel.max_acceleration_mm_s2),
             creep: wheel.creep_speed.internal(),
             counts: 0,
@@ -170,6 +183,8 @@ impl<const H: usize> Odometer<H> {
             last: Fix::default(),
             v: 0,
             a: 0,
+            correction: 0,
+            slots,
             history: [Fix::default(); H],
             newest: 0,
             stored: 0,
@@ -189,15 +204,35 @@ impl<const H: usize> Odometer<H> {
         Speed::from_internal(self.v)
     }
 
-    fn fine_now(&self) -> i64 {
-        (self.counts << 8).wrapping_add(i64::from(self.fraction >> 24))
+    /// True while learned slot offsets correct the places of pulses.
+    #[must_use]
+    pub fn slots_in_use(&self) -> bool {
+        self.slots.used()
     }
 
-    /// Takes a pulse. Bounded: at most 2·16 stored pulses looked at, three divisions.
+    /// How often the learned offsets stopped to fit and went out of use.
+    #[must_use]
+    pub fn slot_drop_outs(&self) -> u32 {
+        self.slots.drop_outs()
+    }
+
+    /// Place of the last pulse, fine counts.
+    fn fine_now(&self) -> i64 {
+        (self.counts << 8).wrapping_add(self.past_count())
+    }
+
+    /// Fine counts from the whole counts to the last pulse's place.
+    fn past_count(&self) -> i64 {
+        i64::from(self.fraction >> 24).wrapping_add(i64::from(self.correction))
+    }
+
+    /// Takes a pulse. Bounded: at most 2·16 stored pulses looked at, three divisions,
+    /// and one more once a turn of the wheel.
     pub(crate) fn handle_pulse(&mut self, at: Micros) -> Result<(), PulseError> {
         if !self.moved {
             self.moved = true;
             self.last = Fix { at, fine: 0 };
+            self.slots.advance(at);
             self.store();
             return Ok(());
         }
@@ -220,6 +255,8 @@ impl<const H: usize> Odometer<H> {
         self.counts = self
             .counts
             .wrapping_add(i64::try_from(step).unwrap_or_default());
+        self.slots.advance(at);
+        self.correction = self.slots.correction(0);
         self.last = Fix {
             at,
             fine: wrap_i32(self.fine_now()),
@@ -233,6 +270,7 @@ impl<const H: usize> Odometer<H> {
             return Ok(());
         }
         self.estimate(period);
+        self.slots.learn(self.v, self.a, self.pulse_fine);
         let since = i64::from(self.last.fine.wrapping_sub(self.stored_fix(0).fine));
         if self.since_stop == 0 || since >= self.history_step {
             self.store();
@@ -269,7 +307,7 @@ impl<const H: usize> Odometer<H> {
             let fix = self.stored_fix(back);
             back = back.wrapping_add(1);
             // A hair under, so that 6 pulses of 20 mm make 120 mm whatever the cut-off.
-            if i64::from(from.wrapping_sub(fix.fine)) >= MIN_SPAN_FINE.saturating_sub(256) {
+            if i64::from(from.wrapping_sub(fix.fine)) >= MIN_SPAN_FINE.saturating_sub(self.hair) {
                 return Some((fix, back));
             }
         }
@@ -315,13 +353,19 @@ impl<const H: usize> Odometer<H> {
         self.v == 0 || self.creeping(now.since(self.last.at))
     }
 
+    /// Fine counts from the last pulse to the next.
+    fn to_next(&self) -> i64 {
+        let change = self.slots.correction(1).wrapping_sub(self.correction);
+        self.pulse_fine.wrapping_add(i64::from(change)).max(1)
+    }
+
     pub(crate) fn never_moved(&self) -> bool {
         !self.moved
     }
 
     /// Place, speed and acceleration at `now`, from the pulses so far.
     pub(crate) fn motion_at(&self, now: Micros) -> Motion {
-        let fraction = i64::from(self.fraction >> 24);
+        let fraction = self.past_count();
         let waited = now.offset_from(self.last.at);
         let mut motion = Motion {
             base: wrap_i32(self.counts),
@@ -333,7 +377,7 @@ impl<const H: usize> Odometer<H> {
         let ahead = motion.landing_fine(waited, 0);
         let v = motion.speed_after(waited);
         // Just short of the pulse that has not come.
-        let most = fraction.saturating_add(self.pulse_fine).saturating_sub(1);
+        let most = fraction.saturating_add(self.to_next()).saturating_sub(1);
         motion.v = saturate_i32(v);
         motion.ahead_fine = ahead;
         if waited > 0 {
@@ -341,7 +385,7 @@ impl<const H: usize> Odometer<H> {
             if ahead > most {
                 motion.ahead_fine = most;
                 // The pulse is overdue: the mean speed since the last one is below this.
-                let bound = (self.pulse_fine << 16)
+                let bound = (self.to_next() << 16)
                     .checked_div(i64::from(waited))
                     .unwrap_or_default();
                 motion.v = saturate_i32(v.min(bound));
@@ -368,7 +412,9 @@ impl<const H: usize> Odometer<H> {
             }
             if left.at <= at {
                 let behind = back.wrapping_add(1);
-                let third = if behind < self.stored {
+                // A pulse from before a standstill bends nothing after it.
+                let same_run = behind < self.since_stop || back >= self.since_stop;
+                let third = if behind < self.stored && same_run {
                     Some(self.stored_fix(behind))
                 } else {
                     beyond
@@ -448,6 +494,7 @@ mod tests {
             max_speed: Speed::from_mm_s(8000),
             creep_speed: Speed::from_mm_s(300),
             max_acceleration_mm_s2: 5000,
+            slots_per_turn: 0,
         }
     }
 
@@ -485,6 +532,32 @@ mod tests {
         assert!(m.landing_fine(0, 0) < 20 << 12);
         assert!(i64::from(m.v) <= i64::from(Speed::from_mm_s(500).internal()));
         assert!(o.stands(Micros(99 * 4000 + 70_000)));
+    }
+
+    #[test]
+    fn learned_slots_even_out_the_speed_and_leave_the_count_alone() {
+        // 5 m/s; every fourth mark of 130 mm sits 3 mm late, so the mean is 0.75 mm.
+        let config = WheelConfig {
+            slots_per_turn: 4,
+            ..wheel(130_000)
+        };
+        let mut o: Odometer<64> = Odometer::new(&config, Span::from_ms(800));
+        let um = |k: u64| 130_000 * k + if k % 4 == 3 { 3000 } else { 0 };
+        for k in 0..800 {
+            o.handle_pulse(Micros(um(k) / 5)).expect("accepted");
+        }
+        assert!(o.slots_in_use());
+        assert_eq!(o.slot_drop_outs(), 0);
+        assert!(o.distance().to_um().abs_diff(799 * 130_000) <= 63);
+        for k in 800..808 {
+            o.handle_pulse(Micros(um(k) / 5)).expect("accepted");
+            let speed = o.speed().to_mm_s();
+            assert!(speed.abs_diff(5000) < 10, "pulse {k}: {speed} mm/s");
+            let place = o.motion_at(Micros(um(k) / 5)).landing_fine(0, 0)
+                + (i64::from(o.motion_at(Micros(um(k) / 5)).base) << 8);
+            let want = (i64::try_from(um(k)).expect("near") - 750) * 4096 / 1000;
+            assert!((place - want).abs() < 400, "pulse {k}: {place} for {want}");
+        }
     }
 
     #[test]

@@ -54,6 +54,7 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             max_speed: Speed::from_mm_s(thousandths(machine.wheel.max_speed_m_s)),
             creep_speed: Speed::from_mm_s(thousandths(machine.wheel.creep_speed_m_s)),
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
+            slots_per_turn: machine.wheel.slots_per_turn,
         },
         nozzles: &nozzles,
         detectors: &detectors,

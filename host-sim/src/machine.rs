@@ -76,6 +76,8 @@ pub struct Wheel {
     pub creep_speed_m_s: f64,
     /// Hardest speeding up or braking, m/s².
     pub max_acceleration_m_s2: f64,
+    /// Pulses in one turn of the wheel, to learn each slot's offset; 0 leaves it off.
+    pub slots_per_turn: u16,
 }
 
 /// Ground per pulse as an exact fraction, so that 130 pulses per metre has no rounding.

@@ -1,5 +1,6 @@
 //! Reading `machine.toml`: keys, ranges, and what is left out.
 
+use controller_core::boom::MAX_SLOTS;
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -69,6 +70,7 @@ struct RawWheel {
     max_speed_m_s: Number,
     creep_speed_m_s: Number,
     max_acceleration_m_s2: Number,
+    slots_per_turn: Option<Spanned<i64>>,
 }
 
 /// The `[valves]` table; scenario files use it too, for valves that differ from the machine's.
@@ -363,6 +365,10 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
         }
     };
     let max_speed_m_s = source.within("max_speed_m_s", &w.max_speed_m_s, 0.1, 50.0)?;
+    let slots_per_turn = w
+        .slots_per_turn
+        .as_ref()
+        .map_or(Ok(0), |n| source.whole("slots_per_turn", n, 0, MAX_SLOTS))?;
     Ok(Wheel {
         pulse,
         max_speed_m_s,
@@ -378,6 +384,7 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
             0.01,
             50.0,
         )?,
+        slots_per_turn,
     })
 }
 

@@ -143,6 +143,11 @@ fn machine_files_are_refused_with_line_column_and_remedy() {
             ["pulse", "either"],
         ),
         (
+            "pulses_per_m = 50",
+            "pulses_per_m = 50\nslots_per_turn = 129",
+            ["slots_per_turn", "128"],
+        ),
+        (
             "open_rise_ms = 4.0",
             "open_rise_ms = 50.0",
             ["open_rise_ms", "twice"],

@@ -92,6 +92,7 @@ pub fn controller() {
             max_speed: any_speed(),
             creep_speed: any_speed(),
             max_acceleration_mm_s2: any_u32(),
+            slots_per_turn: any_u32() as u16,
         },
         nozzles: any_prefix(&nozzles),
         detectors: any_prefix(&detectors),
