@@ -143,8 +143,8 @@ fn machine_files_are_refused_with_line_column_and_remedy() {
             ["pulse", "either"],
         ),
         (
-            "pulses_per_m = 50",
-            "pulses_per_m = 50\nslots_per_turn = 129",
+            "slots_per_turn = 100",
+            "slots_per_turn = 129",
             ["slots_per_turn", "128"],
         ),
         (

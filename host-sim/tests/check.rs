@@ -124,7 +124,10 @@ fn doubtful_numbers_warn_and_do_not_fail() {
         ("lead", ("lead_m = 0.06", "lead_m = 0.01"), "lead_m"),
         (
             "pulse",
-            ("pulses_per_m = 50", "pulses_per_m = 11"),
+            (
+                "pulses_per_m = 50\nslots_per_turn = 100\nmax_speed_m_s = 8.0\ncreep_speed_m_s = 0.1",
+                "pulses_per_m = 5\nslots_per_turn = 100\nmax_speed_m_s = 8.0\ncreep_speed_m_s = 0.3",
+            ),
             "wheel pulse",
         ),
         (
