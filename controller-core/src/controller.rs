@@ -11,11 +11,12 @@
 use crate::aiming::{self, Image, ImageError, ImageReport};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::{Inserted, Interval, ahead};
+use crate::ground_plan::ahead;
 use crate::guard::{self, GuardState};
+use crate::lane::{Lane, Planned};
 use crate::odometer::{Odometer, PulseError};
-use crate::sequencer::{self, Command, Instant, Lane};
-use crate::units::{COUNTS_PER_MM, Distance, Micros, Span, Speed, wrap_i32};
+use crate::sequencer::{self, Command, Instant};
+use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
 use heapless::{Deque, Vec};
 
 /// Nozzles decided in one call: bounds a call whatever the size of the boom.
@@ -267,7 +268,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let (mut planned, mut grown) = (false, false);
             for (lane, nozzle) in lanes.skip(first).take(count) {
-                match plan(lane, patch, nozzle, here, &mut self.counters) {
+                match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
                     Planned::Behind => {}
@@ -429,87 +430,5 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.detectors
             .get(usize::from(detector))
             .map(|sight| sight.silent)
-    }
-}
-
-enum Planned {
-    New,
-    Grown,
-    Behind,
-}
-
-fn plan<const K: usize>(
-    lane: &mut Lane<K>,
-    patch: Interval,
-    nozzle: &NozzleConfig,
-    here: i32,
-    counters: &mut Counters,
-) -> Planned {
-    let mount = nozzle.x.bits();
-    let mut interval = Interval {
-        start: patch.start.wrapping_sub(mount),
-        end: patch.end.wrapping_sub(mount),
-    };
-    // Ground already past is not planned again. Either it was sprayed, and the plant
-    // is only seen once more; or it can't be reached, and that is counted.
-    let done = lane.done_to();
-    let past = Interval {
-        start: interval.start,
-        end: interval.end.wrapping_sub(ahead(interval.end, done).max(0)),
-    };
-    let dry = if past.is_empty() {
-        0
-    } else {
-        lane.left_dry(past)
-    };
-    let wholly = ahead(interval.end, done) <= 0;
-    if dry > COUNTS_PER_MM {
-        let tally = if wholly {
-            &mut counters.missed_late
-        } else {
-            &mut counters.late
-        };
-        bump(tally);
-        add(&mut counters.late_mm, u64::from(dry.unsigned_abs()) >> 4);
-    }
-    if wholly {
-        return if dry > COUNTS_PER_MM {
-            Planned::Behind
-        } else {
-            Planned::Grown
-        };
-    }
-    if ahead(done, interval.start) > 0 {
-        interval.start = done;
-    }
-    if ahead(here, interval.end) >= 0 {
-        let covered = lane.is_open()
-            && lane.plan.first().is_some_and(|first| {
-                ahead(interval.start, first.start) >= 0 && ahead(first.end, interval.end) >= 0
-            });
-        if covered {
-            return Planned::Grown;
-        }
-        bump(&mut counters.missed_late);
-        add(
-            &mut counters.late_mm,
-            u64::try_from(interval.len()).unwrap_or_default() >> 4,
-        );
-        return Planned::Behind;
-    }
-    match lane.plan.insert(interval) {
-        Inserted::New => Planned::New,
-        Inserted::Merged => {
-            bump(&mut counters.patches_merged);
-            Planned::Grown
-        }
-        Inserted::Forced { gap } => {
-            bump(&mut counters.forced_merges);
-            let gap = u64::try_from(gap).unwrap_or_default();
-            add(&mut counters.forced_merge_mm, gap >> 4);
-            Planned::Grown
-        }
-        // All of it done already.
-        Inserted::Nothing => Planned::Grown,
     }
 }

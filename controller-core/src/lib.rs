@@ -7,7 +7,7 @@
 //!
 //! Read the rooms in the order of the data:
 //! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
-//! [`guard`] → [`sequencer`] → [`controller`].
+//! [`lane`] → [`guard`] → [`sequencer`] → [`controller`].
 //!
 //! ## The one idea
 //!
@@ -60,6 +60,7 @@ pub mod controller;
 pub mod counters;
 pub mod ground_plan;
 pub mod guard;
+pub mod lane;
 pub mod odometer;
 pub mod sequencer;
 mod slots;

@@ -13,14 +13,10 @@
 
 use crate::boom::{NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::{Interval, IntervalList, ahead};
+use crate::ground_plan::ahead;
+use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
-use crate::units::{COUNTS_PER_MM, Length, Micros, Span, saturate_i32, wrap_i32};
-
-/// A millimetre in counts: less than this late is not reported as late.
-const ONE_MM: i32 = COUNTS_PER_MM;
-/// Ground this far behind is forgotten, long before short places alias.
-const FORGET: i32 = 100_000 * COUNTS_PER_MM;
+use crate::units::{Length, Micros, Span, saturate_i32, wrap_i32};
 
 /// What a valve is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -44,95 +40,6 @@ pub struct Command {
     /// Ground of the wanted patch that this command can't serve any more
     /// (opening) or that is sprayed too far (closing). Zero when on time.
     pub short_by: Length,
-}
-
-/// State of one nozzle: its plan and its valve.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Lane<const K: usize> {
-    /// Ground still to spray, as places of the boom reference point.
-    pub plan: IntervalList<K>,
-    /// Ground before this is past: sprayed or given up.
-    done_to: i32,
-    /// The stretches last sprayed, the newest first. While open the newest has no
-    /// end yet: the rest of it is the plan's first interval.
-    sprayed: [Interval; 2],
-    last_at: Micros,
-    open: bool,
-}
-
-impl<const K: usize> Lane<K> {
-    /// Closed, with nothing planned or done, at place 0.
-    pub(crate) fn idle() -> Self {
-        let nothing = Interval {
-            start: -FORGET,
-            end: -FORGET,
-        };
-        Self {
-            done_to: -(FORGET >> 1),
-            sprayed: [nothing; 2],
-            ..Self::default()
-        }
-    }
-
-    /// True between an open and its close.
-    #[must_use]
-    pub const fn is_open(&self) -> bool {
-        self.open
-    }
-
-    /// Ground before this is past.
-    pub(crate) const fn done_to(&self) -> i32 {
-        self.done_to
-    }
-
-    /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
-    /// Of ground older than the two stretches last sprayed it can't tell, and says
-    /// that it was not.
-    pub(crate) fn left_dry(&self, wanted: Interval) -> i32 {
-        let mut dry = wanted.len().max(0);
-        for stretch in self.sprayed {
-            let from = later(stretch.start, wanted.start);
-            let to = wanted
-                .end
-                .wrapping_sub(ahead(wanted.end, stretch.end).max(0));
-            dry = dry.saturating_sub(ahead(to, from).max(0));
-        }
-        dry.max(0)
-    }
-
-    fn age_out(&mut self, place: i32) {
-        let forgotten = place.wrapping_sub(FORGET >> 1);
-        if ahead(place, self.done_to) > FORGET {
-            self.done_to = forgotten;
-        }
-        for stretch in &mut self.sprayed {
-            if ahead(place, stretch.start) > FORGET {
-                stretch.start = forgotten;
-            }
-            if ahead(place, stretch.end) > FORGET {
-                stretch.end = forgotten;
-            }
-        }
-    }
-
-    fn opened(&mut self, at: Micros, start: i32) {
-        self.open = true;
-        self.last_at = at;
-        let [newest, _] = self.sprayed;
-        self.sprayed = [Interval { start, end: start }, newest];
-        // What lies before can't be reached any more.
-        self.plan.trim_first(start);
-        self.done_to = later(self.done_to, start);
-    }
-
-    fn closed(&mut self, at: Micros, end: i32) {
-        self.open = false;
-        self.last_at = at;
-        if let Some(newest) = self.sprayed.first_mut() {
-            newest.end = later(newest.start, end);
-        }
-        self.done_to = later(self.done_to, end);
-    }
 }
 
 /// What one decision instant knows, worked out once for all nozzles.
@@ -365,12 +272,4 @@ fn protect<const K: usize>(
     lane.closed(at, reach);
     bump(&mut counters.guard_closes);
     (Action::Close, at, Length::default())
-}
-
-fn later(a: i32, b: i32) -> i32 {
-    if ahead(a, b) > 0 { a } else { b }
-}
-
-fn mm(counts: i32) -> u64 {
-    u64::try_from(counts.saturating_add(8) >> 4).unwrap_or_default()
 }

@@ -5,6 +5,31 @@ use controller_core::{
     Command, Config, Controller, DetectorConfig, Image, Length, Micros, NozzleConfig, Plant, Poll,
     PulseLength, Span, Stretch,
 };
+use ground_truth::Report;
+use host_sim::generate::{Drive, drive};
+use host_sim::machine::Machine;
+use host_sim::replay::replay;
+use host_sim::scenario::Scenario;
+use host_sim::scene::Scene;
+
+/// Drives a scenario, replays its recording through the core, and judges the commands
+/// by the drive's own truth.
+#[must_use]
+pub fn judged(scenario: &Scenario, machine: &Machine) -> Report {
+    let world = drive("scenario.toml", scenario, machine).expect("the scenario drives");
+    judged_drive(&world, machine)
+}
+
+/// The same for a drive that has been made already.
+#[must_use]
+pub fn judged_drive(world: &Drive, machine: &Machine) -> Report {
+    let run = replay("machine.toml", machine, &world.recording).expect("the recording replays");
+    let scene = Scene::from_truth("truth.json", &world.truth, machine, &world.recording)
+        .expect("the drive's own truth fits");
+    scene
+        .judge(&run.commands, Some(&run.images))
+        .expect("the judge takes its input")
+}
 
 /// The controller that the tests drive.
 pub type Core = Controller<64, 8, 64, 4>;

@@ -5,12 +5,10 @@
 //! fetches it.
 
 use ground_truth::Verdict;
-use host_sim::generate::drive;
 use host_sim::machine::Machine;
-use host_sim::replay::replay;
 use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::{ListedPlant, Plants, Scenario};
-use host_sim::scene::Scene;
+use system_tests::judged;
 
 /// (x, y, size), the window moved to 0..10 along and -5..5 across.
 fn trees() -> Vec<(f64, f64, f64)> {
@@ -70,13 +68,7 @@ fn every_tree_of_a_mapped_stand_gets_its_dose() {
             })
             .collect(),
     );
-    let world = drive("scenario.toml", &scenario, &machine).expect("drives");
-    let run = replay("machine.toml", &machine, &world.recording).expect("replays");
-    let scene = Scene::from_truth("truth.json", &world.truth, &machine, &world.recording)
-        .expect("its own truth");
-    let report = scene
-        .judge(&run.commands, Some(&run.images))
-        .expect("judges");
+    let report = judged(&scenario, &machine);
     println!(
         "mapped stand: {} plants full of {}, {:.1} % sprayed, start rms {:.2} largest {:.2} mm",
         report.targets.full,

@@ -14,6 +14,7 @@ use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 use std::sync::OnceLock;
+use system_tests::judged_drive;
 
 fn scenario(wheel_scale: f64) -> String {
     format!(
@@ -208,12 +209,7 @@ fn one_plant_dropped_in_ten_thousand() {
             }
         }
     }
-    let run = replay("machine.toml", &world.machine, &drive.recording).expect("replays");
-    let scene = Scene::from_truth("truth.json", &drive.truth, &world.machine, &drive.recording)
-        .expect("fits");
-    let report = scene
-        .judge(&run.commands, Some(&run.images))
-        .expect("judges");
+    let report = judged_drive(&drive, &world.machine);
     println!(
         "missed {} of {}, verdict {:?}",
         report.targets.missed, report.targets.total, report.verdict

@@ -5,13 +5,10 @@ use ground_truth::Ground;
 use ground_truth::cycle::{URBAN_CYCLE, urban_cycle};
 use ground_truth::motion::Motion;
 use ground_truth::wheel::{Wheel, WheelSpec};
-use host_sim::generate::drive;
 use host_sim::machine::Machine;
-use host_sim::replay::replay;
 use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::Scenario;
-use host_sim::scene::Scene;
-use system_tests::one_lane;
+use system_tests::{judged, one_lane};
 
 /// UN Regulation No. 83, type I test, urban cycle (ECE-15), Annex 4a, Table 1: its exact
 /// integral is 1,014.583 m; the regulation gives 1.013 km (§6.1.1).
@@ -69,13 +66,7 @@ fn every_plant_of_the_cycle_gets_its_dose() {
          [detector]\nframe_rate_hz = 20.0\ndelay_mean_ms = 80.0\ndelay_sd_ms = 15.0\nonce = true\n",
     )
     .expect("the scenario");
-    let world = drive("scenario.toml", &scenario, &machine).expect("drives");
-    let run = replay("machine.toml", &machine, &world.recording).expect("replays");
-    let scene = Scene::from_truth("truth.json", &world.truth, &machine, &world.recording)
-        .expect("its own truth");
-    let report = scene
-        .judge(&run.commands, Some(&run.images))
-        .expect("judges");
+    let report = judged(&scenario, &machine);
     println!(
         "{} plants full of {}; start rms {:.2} p99.9 {:.2} max {:.2} mm; stop rms {:.2} p99.9 {:.2} max {:.2} mm",
         report.targets.full,

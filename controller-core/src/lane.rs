@@ -1,0 +1,197 @@
+//! One nozzle's lane: what is planned on it, what was sprayed, what its valve was told.
+//!
+//! A patch comes in through `take` and is either planned, or known to be sprayed
+//! already, or counted as out of reach: never dropped in silence. Ground that lies
+//! before `done_to` is past.
+//!
+//! **Bound:** the two stretches last sprayed are remembered. A plant seen again on
+//! older ground than that is counted as late, though it was sprayed.
+
+use crate::boom::NozzleConfig;
+use crate::counters::{Counters, add, bump};
+use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
+use crate::units::{COUNTS_PER_MM, Micros};
+
+/// A millimetre in counts: less than this late is not reported as late.
+pub(crate) const ONE_MM: i32 = COUNTS_PER_MM;
+/// Ground this far behind is forgotten, long before short places alias.
+const FORGET: i32 = 100_000 * COUNTS_PER_MM;
+
+/// State of one nozzle: its plan and its valve.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Lane<const K: usize> {
+    /// Ground still to spray, as places of the boom reference point.
+    pub plan: IntervalList<K>,
+    /// Ground before this is past: sprayed or given up.
+    pub(crate) done_to: i32,
+    /// The stretches last sprayed, the newest first. While open the newest has no
+    /// end yet: the rest of it is the plan's first interval.
+    sprayed: [Interval; 2],
+    pub(crate) last_at: Micros,
+    pub(crate) open: bool,
+}
+
+impl<const K: usize> Lane<K> {
+    /// Closed, with nothing planned or done, at place 0.
+    pub(crate) fn idle() -> Self {
+        let nothing = Interval {
+            start: -FORGET,
+            end: -FORGET,
+        };
+        Self {
+            done_to: -(FORGET >> 1),
+            sprayed: [nothing; 2],
+            ..Self::default()
+        }
+    }
+
+    /// True between an open and its close.
+    #[must_use]
+    pub const fn is_open(&self) -> bool {
+        self.open
+    }
+
+    /// Takes a patch into the plan, given for a nozzle at x = 0, while the reference
+    /// point is at `here`. Bounded by the list length.
+    pub(crate) fn take(
+        &mut self,
+        patch: Interval,
+        nozzle: &NozzleConfig,
+        here: i32,
+        counters: &mut Counters,
+    ) -> Planned {
+        let mount = nozzle.x.bits();
+        let mut interval = Interval {
+            start: patch.start.wrapping_sub(mount),
+            end: patch.end.wrapping_sub(mount),
+        };
+        // Ground already past is not planned again. Either it was sprayed, and the plant
+        // is only seen once more; or it can't be reached, and that is counted.
+        let done = self.done_to;
+        let past = Interval {
+            start: interval.start,
+            end: interval.end.wrapping_sub(ahead(interval.end, done).max(0)),
+        };
+        let dry = if past.is_empty() {
+            0
+        } else {
+            self.left_dry(past)
+        };
+        let wholly = ahead(interval.end, done) <= 0;
+        if dry > ONE_MM {
+            let tally = if wholly {
+                &mut counters.missed_late
+            } else {
+                &mut counters.late
+            };
+            bump(tally);
+            add(&mut counters.late_mm, mm(dry));
+        }
+        if wholly {
+            return if dry > ONE_MM {
+                Planned::Behind
+            } else {
+                Planned::Grown
+            };
+        }
+        if ahead(done, interval.start) > 0 {
+            interval.start = done;
+        }
+        if ahead(here, interval.end) >= 0 {
+            let covered = self.open
+                && self.plan.first().is_some_and(|first| {
+                    ahead(interval.start, first.start) >= 0 && ahead(first.end, interval.end) >= 0
+                });
+            if covered {
+                return Planned::Grown;
+            }
+            bump(&mut counters.missed_late);
+            add(&mut counters.late_mm, mm(interval.len()));
+            return Planned::Behind;
+        }
+        match self.plan.insert(interval) {
+            Inserted::New => Planned::New,
+            Inserted::Merged => {
+                bump(&mut counters.patches_merged);
+                Planned::Grown
+            }
+            Inserted::Forced { gap } => {
+                bump(&mut counters.forced_merges);
+                add(&mut counters.forced_merge_mm, mm(gap));
+                Planned::Grown
+            }
+            // All of it done already.
+            Inserted::Nothing => Planned::Grown,
+        }
+    }
+
+    /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
+    /// Of ground older than the two stretches last sprayed it can't tell, and says
+    /// that it was not.
+    fn left_dry(&self, wanted: Interval) -> i32 {
+        let mut dry = wanted.len().max(0);
+        for stretch in self.sprayed {
+            let from = later(stretch.start, wanted.start);
+            let to = wanted
+                .end
+                .wrapping_sub(ahead(wanted.end, stretch.end).max(0));
+            dry = dry.saturating_sub(ahead(to, from).max(0));
+        }
+        dry.max(0)
+    }
+
+    pub(crate) fn age_out(&mut self, place: i32) {
+        let forgotten = place.wrapping_sub(FORGET >> 1);
+        if ahead(place, self.done_to) > FORGET {
+            self.done_to = forgotten;
+        }
+        for stretch in &mut self.sprayed {
+            if ahead(place, stretch.start) > FORGET {
+                stretch.start = forgotten;
+            }
+            if ahead(place, stretch.end) > FORGET {
+                stretch.end = forgotten;
+            }
+        }
+    }
+
+    pub(crate) fn opened(&mut self, at: Micros, start: i32) {
+        self.open = true;
+        self.last_at = at;
+        let [newest, _] = self.sprayed;
+        self.sprayed = [Interval { start, end: start }, newest];
+        // What lies before can't be reached any more.
+        self.plan.trim_first(start);
+        self.done_to = later(self.done_to, start);
+    }
+
+    pub(crate) fn closed(&mut self, at: Micros, end: i32) {
+        self.open = false;
+        self.last_at = at;
+        if let Some(newest) = self.sprayed.first_mut() {
+            newest.end = later(newest.start, end);
+        }
+        self.done_to = later(self.done_to, end);
+    }
+}
+
+/// What became of a patch that a nozzle was asked to spray.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Planned {
+    /// A patch of its own.
+    New,
+    /// It joined one already planned, or was sprayed already.
+    Grown,
+    /// Too late for this nozzle; counted.
+    Behind,
+}
+
+/// The place farther on.
+pub(crate) fn later(a: i32, b: i32) -> i32 {
+    if ahead(a, b) > 0 { a } else { b }
+}
+
+/// Counts to whole millimetres, nearest.
+pub(crate) fn mm(counts: i32) -> u64 {
+    u64::try_from(counts.saturating_add(8) >> 4).unwrap_or_default()
+}
