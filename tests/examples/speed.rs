@@ -28,6 +28,8 @@ enum Event {
     },
 }
 
+// A benchmark: the clock is what it is for.
+#[allow(clippy::disallowed_methods)]
 fn main() {
     let repeats: u32 = std::env::args()
         .nth(1)
