@@ -67,7 +67,10 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             open_extra_time: span(machine.valves.open_rise_s / 2.0),
             close_extra_time: span(machine.valves.close_fall_s / 2.0),
             lateral_margin: length(machine.patch.lateral_margin_m),
+            repeat_growth: Length::from_mm(200),
         },
+        fan: None,
+        faulty: &[],
         timing: TimingConfig {
             decision_period: span(machine.timing.decision_period_s),
             slack: span(machine.timing.slack_s),
@@ -90,6 +93,7 @@ pub fn plant(p: &SeenPlant) -> Plant {
         y: length(p.y_m),
         length: length(p.length_m),
         width: length(p.width_m),
+        id: None,
     }
 }
 

@@ -58,6 +58,7 @@ pub fn plant(x_um: i32, y_um: i32, length_um: i32, width_um: i32) -> Plant {
         y: Length::from_um(y_um),
         length: Length::from_um(length_um),
         width: Length::from_um(width_um),
+        id: None,
     }
 }
 

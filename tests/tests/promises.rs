@@ -138,7 +138,7 @@ proptest! {
             if is_pulse {
                 match core.handle_pulse(now) { Ok(()) => pulses += 1, Err(_) => refused += 1 }
             } else {
-                let plant = Plant { x: Length::from_bits(n[0]), y: Length::from_bits(n[1]), length: Length::from_bits(n[2]), width: Length::from_bits(n[3]) };
+                let plant = Plant { x: Length::from_bits(n[0]), y: Length::from_bits(n[1]), length: Length::from_bits(n[2]), width: Length::from_bits(n[3]), id: (n[3] & 1 == 0).then_some(detector.into()) };
                 let image = Image { detector: detector % 3, captured_at: Micros(captured % 100_000_000), seen: Stretch { from: Length::from_bits(n[4]), to: Length::from_bits(n[5]) }, plants: &[plant] };
                 match core.handle_image(now, &image) { Ok(_) => images += 1, Err(_) => images_refused += 1 }
             }
