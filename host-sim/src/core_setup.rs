@@ -1,8 +1,9 @@
 //! From the files' SI units to the core's own types.
 
+use controller_core::fan::WHOLE_SHARE;
 use controller_core::{
-    Config, Controller, DetectorConfig, Image as CoreImage, Length, NozzleConfig, PatchConfig,
-    Plant, PulseLength as CorePulse, Span, Speed, Stretch, TimingConfig, WheelConfig,
+    Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, NozzleConfig,
+    PatchConfig, Plant, PulseLength as CorePulse, Span, Speed, Stretch, TimingConfig, WheelConfig,
 };
 
 use crate::error::{Error, Result};
@@ -26,18 +27,9 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
         PulseLength::Ratio { um, pulses } => CorePulse::from_ratio(um, pulses),
     }
     .ok_or_else(|| refuse("the pulse length is out of range".into()))?;
-    let nozzles: Vec<NozzleConfig> = machine
-        .nozzles
-        .iter()
-        .map(|n| NozzleConfig {
-            x: length(n.x_m),
-            y: length(n.y_m),
-            lane_width: length(n.lane_width_m),
-            open_delay: span(n.open_delay_s),
-            close_delay: span(n.close_delay_s),
-            throw: span(n.throw_s),
-        })
-        .collect();
+    let nozzles = nozzles(machine);
+    let faulty: Vec<u16> = machine.faulty.iter().map(|&i| i as u16).collect();
+    let fan = fan(machine);
     let detectors: Vec<DetectorConfig> = machine
         .detectors
         .iter()
@@ -63,14 +55,14 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             lead_time: span(machine.patch.lead_s),
             trail: length(machine.patch.trail_m),
             trail_time: span(machine.patch.trail_s),
-            edge_extra: length(machine.fan_thickness_m / 2.0),
+            edge_extra: length(machine.half_fan_m()),
             open_extra_time: span(machine.valves.open_rise_s / 2.0),
             close_extra_time: span(machine.valves.close_fall_s / 2.0),
             lateral_margin: length(machine.patch.lateral_margin_m),
-            repeat_growth: Length::from_mm(200),
+            repeat_growth: length(machine.patch.repeat_growth_m),
         },
-        fan: None,
-        faulty: &[],
+        fan,
+        faulty: &faulty,
         timing: TimingConfig {
             decision_period: span(machine.timing.decision_period_s),
             slack: span(machine.timing.slack_s),
@@ -86,6 +78,40 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
         .map_err(|e| refuse(e.to_string()))
 }
 
+/// The nozzles in the core's numbers.
+pub fn nozzles(machine: &Machine) -> Vec<NozzleConfig> {
+    machine
+        .nozzles
+        .iter()
+        .map(|n| NozzleConfig {
+            x: length(n.x_m),
+            y: length(n.y_m),
+            lane_width: length(n.lane_width_m),
+            open_delay: span(n.open_delay_s),
+            close_delay: span(n.close_delay_s),
+            throw: span(n.throw_s),
+        })
+        .collect()
+}
+
+/// The fans in the core's numbers.
+pub fn fan(machine: &Machine) -> Option<FanConfig> {
+    machine.fan.map(|fan| {
+        let (half_width, flat_half) = (length(fan.half_width_m), length(fan.flat_half_m));
+        FanConfig {
+            half_width,
+            flat_half,
+            // Even fans of which one alone gives the whole dose must stay so when rounded.
+            spacing: if fan.spacing_m == fan.half_width_m + fan.flat_half_m {
+                half_width.plus(flat_half)
+            } else {
+                length(fan.spacing_m)
+            },
+            wanted_share: (fan.wanted_share * f64::from(WHOLE_SHARE)).round() as u16,
+        }
+    })
+}
+
 /// A plant in the core's lengths.
 pub fn plant(p: &SeenPlant) -> Plant {
     Plant {
@@ -93,7 +119,7 @@ pub fn plant(p: &SeenPlant) -> Plant {
         y: length(p.y_m),
         length: length(p.length_m),
         width: length(p.width_m),
-        id: None,
+        id: p.id,
     }
 }
 

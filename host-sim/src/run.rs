@@ -65,6 +65,7 @@ pub fn judge(
         &report,
         counters,
         late,
+        machine.fan.is_some(),
         [&fixed, &whole],
     );
     Ok((report, summary))

@@ -50,6 +50,8 @@ pub struct Summary {
     pub unseen_m2: Option<f64>,
     /// Decisions taken too late; `null` when the core was not run.
     pub overruns: Option<u64>,
+    /// What summing fans came to; `null` where each nozzle serves its lane alone.
+    pub fans: Option<Fans>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -88,6 +90,23 @@ pub struct MissedBy {
     pub valve: usize,
     /// Less than half of the flow.
     pub dose: usize,
+}
+
+/// How the sets of nozzles fared where fans are summed.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Fans {
+    /// Plants not full to which not even all healthy nozzles could have given their share.
+    pub beyond_reach: usize,
+    /// Plants not full over which every nozzle sprayed as it should, but too few did.
+    pub short_sets: usize,
+    /// Plants that shared no spray with another, whose nozzles could be counted.
+    pub sets_counted: usize,
+    /// Nozzles opened over those beyond the fewest that would have done.
+    pub nozzles_beyond_smallest: usize,
+    /// Plants that the core called underdosed; `null` when it was not run.
+    pub underdosed: Option<u64>,
+    /// Plants that reached beyond the boom; `null` when the core was not run.
+    pub clipped: Option<u64>,
 }
 
 /// Errors of one kind of edge.
@@ -176,7 +195,7 @@ impl Basis {
 
 impl Summary {
     /// Sums up the judgements. `counters` are the core's, if it was run; `late` counts commands
-    /// that came short where it was not. The last argument is
+    /// that came short where it was not; `fans` tells whether doses were summed. The last argument is
     /// the reports of the simple controllers.
     pub fn new(
         name: &str,
@@ -185,6 +204,7 @@ impl Summary {
         report: &Report,
         counters: Option<&Counters>,
         late: u64,
+        fans: bool,
         [fixed_delay, whole_pulses]: [&Report; 2],
     ) -> Summary {
         let m = report.missed_by;
@@ -220,6 +240,14 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
+            fans: fans.then(|| Fans {
+                beyond_reach: report.beyond_reach,
+                short_sets: report.short_sets,
+                sets_counted: report.sets_counted,
+                nozzles_beyond_smallest: report.nozzles_beyond_smallest,
+                underdosed: counters.map(|c| c.plants_underdosed),
+                clipped: counters.map(|c| c.plants_clipped),
+            }),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -338,6 +366,12 @@ impl Summary {
         {
             line(format!(
                 "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if let Some(f) = &self.fans {
+            line(format!(
+                "fans summed: {} plants not full though every nozzle sprayed right, {} beyond the whole boom's reach; {} nozzles too many over {} single plants",
+                f.short_sets, f.beyond_reach, f.nozzles_beyond_smallest, f.sets_counted
             ));
         }
         if self.targets.missed > 0 {
