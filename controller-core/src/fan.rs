@@ -15,7 +15,7 @@
 //!
 //! Two ways lead to the same set. On an even, healthy boom the fewest nozzles are
 //! always a run of neighbours where no point can do without the nozzle nearest to it;
-//! a table of eight numbers then tells how far a run of each length reaches. Everything
+//! a table of twelve numbers then tells how far a run of each length reaches. Everything
 //! else (a faulty nozzle near by, an end of the boom, uneven mounts, fans that overlap
 //! so much that one may be left out) is searched.
 //!
@@ -33,7 +33,7 @@ pub const MOST_SEARCHED: usize = 32;
 /// Most nozzles of which every choice is tried.
 pub const MOST_OPTIONAL: u32 = 8;
 /// Lengths of runs that the table holds.
-const RUNS: usize = 8;
+const RUNS: usize = 12;
 /// In the table: a run of this length gives nowhere the wanted dose.
 const NOWHERE: i32 = i32::MAX;
 /// Widest half pattern.
@@ -209,9 +209,8 @@ impl Fan {
 
     /// Dose at `u` counts from below a nozzle.
     fn dose(&self, u: i32) -> i32 {
-        self.half
-            .saturating_sub(u.saturating_abs())
-            .clamp(0, self.peak)
+        let slope = self.half.saturating_sub(u.saturating_abs());
+        slope.min(self.peak).max(0)
     }
 
     /// Where the pattern of a nozzle at `y` begins and ends.

@@ -97,7 +97,7 @@ pub struct MissedBy {
 pub struct Fans {
     /// Plants not full to which not even all healthy nozzles could have given their share.
     pub beyond_reach: usize,
-    /// Plants not full over which every nozzle sprayed as it should, but too few did.
+    /// Plants not full over which too few nozzles sprayed, however right each was along travel.
     pub short_sets: usize,
     /// Plants that shared no spray with another, whose nozzles could be counted.
     pub sets_counted: usize,
@@ -172,6 +172,20 @@ impl Stats {
     }
 }
 
+impl Fans {
+    /// Sums up a judgement with summed doses; `counters` are the core's, if it was run.
+    pub fn of(report: &Report, counters: Option<&Counters>) -> Fans {
+        Fans {
+            beyond_reach: report.beyond_reach,
+            short_sets: report.short_sets,
+            sets_counted: report.sets_counted,
+            nozzles_beyond_smallest: report.nozzles_beyond_smallest,
+            underdosed: counters.map(|c| c.plants_underdosed),
+            clipped: counters.map(|c| c.plants_clipped),
+        }
+    }
+}
+
 impl Baseline {
     fn of(report: &Report) -> Baseline {
         Baseline {
@@ -195,7 +209,7 @@ impl Basis {
 
 impl Summary {
     /// Sums up the judgements. `counters` are the core's, if it was run; `late` counts commands
-    /// that came short where it was not; `fans` tells whether doses were summed. The last argument is
+    /// that came short where it was not. The last argument is
     /// the reports of the simple controllers.
     pub fn new(
         name: &str,
@@ -204,7 +218,6 @@ impl Summary {
         report: &Report,
         counters: Option<&Counters>,
         late: u64,
-        fans: bool,
         [fixed_delay, whole_pulses]: [&Report; 2],
     ) -> Summary {
         let m = report.missed_by;
@@ -240,14 +253,7 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
-            fans: fans.then(|| Fans {
-                beyond_reach: report.beyond_reach,
-                short_sets: report.short_sets,
-                sets_counted: report.sets_counted,
-                nozzles_beyond_smallest: report.nozzles_beyond_smallest,
-                underdosed: counters.map(|c| c.plants_underdosed),
-                clipped: counters.map(|c| c.plants_clipped),
-            }),
+            fans: None,
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -370,7 +376,7 @@ impl Summary {
         }
         if let Some(f) = &self.fans {
             line(format!(
-                "fans summed: {} plants not full though every nozzle sprayed right, {} beyond the whole boom's reach; {} nozzles too many over {} single plants",
+                "fans summed: {} plants not full for want of nozzles, {} of them beyond the whole boom's reach; {} nozzles too many over {} single plants",
                 f.short_sets, f.beyond_reach, f.nozzles_beyond_smallest, f.sets_counted
             ));
         }

@@ -7,7 +7,7 @@
 //! looked at. With twisted fans the two directions mix; four points more a piece across
 //! are then looked at.
 
-use super::fan::TrueFan;
+use super::fan::{SLIVER, TrueFan};
 use super::input::JudgeInput;
 use super::spray::{Sprayed, overlapping};
 use crate::Plant;
@@ -40,7 +40,7 @@ pub(super) struct Dose {
     pub full: bool,
     /// Some point got at least half of it.
     pub some: bool,
-    /// Along travel every nozzle was right, but there were too few.
+    /// Even had every nozzle that sprayed there been right along travel: too few did.
     pub short_set: bool,
     /// Not even all healthy nozzles could have given every point its share.
     pub beyond_reach: bool,
@@ -49,7 +49,7 @@ pub(super) struct Dose {
 /// The nozzles that had to do with a plant.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Over {
-    /// Reach it or its margin.
+    /// Reach it or its margin, or miss that by a hair.
     pub reach: Vec<usize>,
     /// Of those, the ones that sprayed over some of it.
     pub sprayed: Vec<usize>,
@@ -98,7 +98,8 @@ impl<'a> Fans<'a> {
         let Some(across) = self.across(plant, margin) else {
             return Over::default();
         };
-        let reach = self.reaching(across);
+        // A nozzle that all but reaches the margin may spray for it or not.
+        let reach = self.reaching((across.0 - GRAZE, across.1 + GRAZE));
         let sprayed: Vec<(f64, usize)> = reach
             .iter()
             .copied()
@@ -163,11 +164,12 @@ impl<'a> Fans<'a> {
                 beyond_reach,
             };
         }
+        let mounts: Vec<f64> = wet.iter().map(|m| m.0).collect();
         let (least, most) = self.extremes(&wet, across, near, far);
         Dose {
             full: least >= wanted,
             some: most >= 0.5 * self.fan.wanted_share - DOSE_TOLERANCE,
-            short_set: right.len() == wet.len() && !right.is_empty(),
+            short_set: !mounts.is_empty() && self.fan.worst(&mounts, across.0, across.1) < wanted,
             beyond_reach,
         }
     }
@@ -275,7 +277,7 @@ impl<'a> Fans<'a> {
     /// How many nozzles more than the fewest were opened over a plant by `set`; none
     /// where too many reach it to try them all.
     fn beyond_smallest(&self, plant: &Plant, set: &[usize]) -> Option<usize> {
-        let margin = self.input.patch.lateral_margin_m + GRAZE;
+        let margin = self.input.patch.lateral_margin_m + GRAZE + SLIVER;
         let across = self.across(plant, margin)?;
         let mounts: Vec<f64> = self
             .reaching(across)

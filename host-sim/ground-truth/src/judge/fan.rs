@@ -9,7 +9,7 @@ pub const MOST_TRIED: usize = 10;
 /// Sides steeper than this are upright, in metres.
 const UPRIGHT: f64 = 1e-3;
 /// Pieces of ground narrower than this under upright sides are no gap, in metres.
-const SLIVER: f64 = 0.25e-3;
+pub(super) const SLIVER: f64 = 0.25e-3;
 /// What two doses may differ by and be the same.
 const SAME: f64 = 1e-9;
 

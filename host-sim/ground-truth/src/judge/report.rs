@@ -324,8 +324,8 @@ pub struct Report {
     /// Of the judged plants that are not full: those to which not even all healthy
     /// nozzles could have given their share. Fans only, as the next three.
     pub beyond_reach: usize,
-    /// Of the judged plants that are not full: those over which every nozzle sprayed all
-    /// along as it should, but too few did.
+    /// Of the judged plants that are not full: those over which too few nozzles sprayed,
+    /// however right each was along travel.
     pub short_sets: usize,
     /// Plants that no other shared a spray with, so that their nozzles can be counted.
     pub sets_counted: usize,
