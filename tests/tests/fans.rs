@@ -418,3 +418,26 @@ fn a_faulty_nozzle_that_opens_is_a_fault_of_the_commands() {
         report.problems
     );
 }
+
+/// Seen in every image that holds it, with an id: the ids survive the file, and no patch
+/// grows beyond what it may.
+#[test]
+fn ids_travel_through_the_recording() {
+    let m = machine("fan_angle_deg = 110.0\nheight_m = 0.5", 0.5, 8);
+    let mut s = scenario(3, 30.0, &field(0.3, 0.05, 0.02, 0.2));
+    (s.detector.once, s.detector.ids) = (false, true);
+    let world = host_sim::generate::drive("s.toml", &s, &m).expect("drives");
+    let mut bytes = Vec::new();
+    world
+        .recording
+        .write("r.jsonl", &mut bytes)
+        .expect("writes");
+    let back = host_sim::recording::Recording::read("r.jsonl", &bytes[..]).expect("reads");
+    assert_eq!(back, world.recording);
+    let seen = back.images().flat_map(|(_, i)| &i.plants);
+    let ids: std::collections::BTreeSet<_> = seen.map(|p| p.id.expect("an id")).collect();
+    assert!(ids.len() > 30, "{}", ids.len());
+    let run = host_sim::replay::replay("m.toml", &m, &back).expect("replays");
+    let c = run.counters;
+    assert_eq!((c.ids_reused, c.ids_forgotten, c.repeats_cut), (0, 0, 0));
+}

@@ -275,6 +275,9 @@ impl JudgeInput<'_> {
                 return Err(InputError::Length { list, len, plants });
             }
         }
+        if let Some(fan) = &self.fan {
+            fan.check()?;
+        }
         let settings = [
             ("patch.lead_m", self.patch.lead_m, NOT_NEGATIVE),
             ("patch.lead_s", self.patch.lead_s, NOT_NEGATIVE),
@@ -301,9 +304,6 @@ impl JudgeInput<'_> {
                     wanted,
                 });
             }
-        }
-        if let Some(fan) = &self.fan {
-            fan.check()?;
         }
         let (from_x, to_x) = (self.from_x, self.to_x);
         if !(from_x.is_finite() && to_x.is_finite() && from_x < to_x) {

@@ -31,6 +31,8 @@ mod spray;
 #[cfg(test)]
 mod brute;
 #[cfg(test)]
+mod dose_tests;
+#[cfg(test)]
 mod perfect;
 #[cfg(test)]
 mod tests;
