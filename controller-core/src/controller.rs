@@ -9,15 +9,17 @@
 //!
 //! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
 
-use crate::aiming::{self, Image, ImageError, ImageReport};
+use crate::aiming::{self, Across, Image, ImageError, ImageReport};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::ahead;
+use crate::fan::Fan;
+use crate::ground_plan::{IntervalList, ahead};
 use crate::guard::{self, GuardState};
 use crate::lane::{Lane, Planned};
 use crate::odometer::{Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
+use crate::repeats::Repeats;
 use crate::sequencer::{self, Command, Instant};
 use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
@@ -49,7 +51,37 @@ struct Sight {
     seen_to: Option<i64>,
     last_image: Micros,
     silent: bool,
+    repeats: Repeats,
 }
+
+/// Why a nozzle's fault was not taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum FaultError {
+    /// Handed over before an earlier call.
+    TimeBackwards {
+        /// The latest instant seen so far.
+        latest: Micros,
+    },
+    /// No such nozzle in the machine description.
+    UnknownNozzle {
+        /// As given.
+        nozzle: u16,
+    },
+}
+
+impl core::fmt::Display for FaultError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::TimeBackwards { latest } => {
+                write!(f, "fault stamped before {} µs, already seen", latest.0)
+            }
+            Self::UnknownNozzle { nozzle } => write!(f, "no nozzle {nozzle}"),
+        }
+    }
+}
+
+impl core::error::Error for FaultError {}
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
 /// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
@@ -68,6 +100,10 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     silence_due: Micros,
     patch: PatchConfig,
     timing: TimingConfig,
+    fan: Option<Fan>,
+    faulty: [bool; N],
+    /// How many are.
+    faults: u16,
     reach: Reach,
     outbox: Outbox,
     counters: Counters,
@@ -102,6 +138,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
+        let fan = match &config.fan {
+            Some(fan) => Some(Fan::new(fan, config.nozzles)?),
+            None => None,
+        };
+        let (mut faulty, mut faults) = ([false; N], 0_u16);
+        for &nozzle in config.faulty {
+            if let Some(fault @ false) = faulty.get_mut(usize::from(nozzle)) {
+                *fault = true;
+                faults = faults.saturating_add(1);
+            }
+        }
         let count = config.nozzles.len().div_ceil(GROUP).max(1);
         let mut groups = Vec::new();
         for _ in 0..count {
@@ -120,6 +167,9 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             silence_due: Micros(0),
             patch: config.patch,
             timing: config.timing,
+            fan,
+            faulty,
+            faults,
             reach: Reach::new(config),
             outbox: Outbox::default(),
             counters: Counters::default(),
@@ -227,8 +277,61 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
     }
 
+    /// Calls a nozzle faulty, or healthy again. Bounded work.
+    ///
+    /// A faulty nozzle is closed at the next decision and stays closed. Later plants are
+    /// aimed at without it, by its neighbours where the machine has fans. What was already
+    /// planned on it can't be aimed anew, because plants are not kept: its patches are given
+    /// up, counted as `planned_on_faulty`, and don't come back when it is called healthy.
+    ///
+    /// # Errors
+    /// [`FaultError`]; nothing is changed.
+    pub fn set_nozzle_fault(
+        &mut self,
+        now: Micros,
+        nozzle: u16,
+        fault: bool,
+    ) -> Result<(), FaultError> {
+        self.advance(now)
+            .map_err(|latest| FaultError::TimeBackwards { latest })?;
+        let index = usize::from(nozzle);
+        let unknown = FaultError::UnknownNozzle { nozzle };
+        if index >= self.nozzles.len() {
+            return Err(unknown);
+        }
+        let lane = self.lanes.get_mut(index).ok_or(unknown)?;
+        let known = self.faulty.get_mut(index).ok_or(unknown)?;
+        if *known == fault {
+            return Ok(());
+        }
+        *known = fault;
+        if fault {
+            self.faults = self.faults.saturating_add(1);
+            let lost = u64::try_from(lane.plan.as_slice().len()).unwrap_or_default();
+            add(&mut self.counters.planned_on_faulty, lost);
+            lane.plan = IntervalList::new();
+            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
+                group.all = true;
+            }
+            self.stale = true;
+        } else {
+            self.faults = self.faults.saturating_sub(1);
+        }
+        Ok(())
+    }
+
+    /// True while this nozzle is called faulty. `None`: no such nozzle.
+    #[must_use]
+    pub fn nozzle_fault(&self, nozzle: u16) -> Option<bool> {
+        let index = usize::from(nozzle);
+        (index < self.nozzles.len())
+            .then(|| self.faulty.get(index).copied())
+            .flatten()
+    }
+
     /// An image message that arrived at `now`. Work is bounded by the plants in it
-    /// times the nozzles that each needs times `K`.
+    /// times the nozzles that each needs times `K`, plus the choice of those nozzles
+    /// ([`Fan::aim`]).
     ///
     /// # Errors
     /// [`ImageError`] when it is refused as a whole; counted, nothing planned.
@@ -242,8 +345,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(report) => {
                 bump(&mut self.counters.images);
                 add(&mut self.counters.plants, u64::from(report.accepted));
-                let refused = report.outside.saturating_add(report.late);
-                add(&mut self.counters.plants_refused, u64::from(refused));
+                for refused in [report.outside, report.late, report.unserved] {
+                    add(&mut self.counters.plants_refused, u64::from(refused));
+                }
+                let counters = &mut self.counters;
+                add(
+                    &mut counters.plants_underdosed,
+                    u64::from(report.underdosed),
+                );
+                add(&mut counters.plants_clipped, u64::from(report.clipped));
             }
             Err(_) => bump(&mut self.counters.images_refused),
         }
@@ -295,13 +405,28 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.stale = true;
 
         let mut report = ImageReport::default();
+        let healthy = self.faults == 0;
+        let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
         for plant in image.plants {
-            let patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let (first, end) = aiming::lanes_of(plant, self.nozzles, &config, &self.patch);
-            let count = end.saturating_sub(first);
+            let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
+            let mut across = Across::of(plant, &config);
+            if let Some(id) = plant.id {
+                let growth = self.patch.repeat_growth;
+                let repeats = &mut sight.repeats;
+                (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
+            }
+            let margin = self.patch.lateral_margin;
+            let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
+            let aim = needed.aim;
+            let count = aim.end.saturating_sub(aim.first);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let (mut planned, mut grown) = (false, false);
-            for (index, (lane, nozzle)) in lanes.enumerate().skip(first).take(count) {
+            let lanes = lanes.zip(&self.faulty);
+            let (mut planned, mut grown, mut served) = (false, false, false);
+            for (index, ((lane, nozzle), fault)) in lanes.enumerate().skip(aim.first).take(count) {
+                if *fault || !aim.opens(index.wrapping_sub(aim.first)) {
+                    continue;
+                }
+                served = true;
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
@@ -314,14 +439,25 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
             let tally = if planned {
                 &mut report.accepted
-            } else if count == 0 {
+            } else if needed.outside {
                 &mut report.outside
+            } else if !served {
+                &mut report.unserved
             } else {
                 &mut report.late
             };
-            *tally = tally.saturating_add(1);
-            if grown {
-                report.grown = report.grown.saturating_add(1);
+            bump16(tally);
+            for (happened, tally) in [
+                (grown, &mut report.grown),
+                (planned && aim.short, &mut report.underdosed),
+                (planned && needed.clipped, &mut report.clipped),
+            ] {
+                if happened {
+                    bump16(tally);
+                }
+            }
+            if served && !aim.smallest {
+                bump(&mut self.counters.sets_not_smallest);
             }
         }
         Ok(report)
@@ -474,11 +610,12 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let motion = self.odometer.motion_at(at);
         self.grid.handled(at);
         let first = index << GROUP_BITS;
-        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
+        let (Some(group), Some(lanes), Some(next), Some(nozzles), Some(faulty)) = (
             self.groups.get_mut(index),
             self.lanes.get_mut(first..),
             self.next.get_mut(first..),
             self.nozzles.get(first..),
+            self.faulty.get(first..),
         ) else {
             return;
         };
@@ -498,8 +635,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
             self.outbox.begin(at, index);
             for offset in bits(todo) {
-                let (Some(lane), Some(nozzle)) = (lanes.get_mut(offset), nozzles.get(offset))
-                else {
+                let (Some(lane), Some(nozzle), Some(fault)) = (
+                    lanes.get_mut(offset),
+                    nozzles.get(offset),
+                    faulty.get(offset),
+                ) else {
                     continue;
                 };
                 let decided = sequencer::decide(
@@ -508,7 +648,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     &self.patch,
                     &self.timing,
                     &instant,
-                    allowed,
+                    allowed && !fault,
                     &mut self.counters,
                 );
                 if let Some(decided) = decided {
@@ -553,4 +693,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .get(usize::from(detector))
             .map(|sight| sight.silent)
     }
+}
+
+fn bump16(tally: &mut u16) {
+    *tally = tally.saturating_add(1);
 }

@@ -14,10 +14,30 @@ pub struct Counters {
     pub images_refused: u64,
     /// Plants accepted by at least one nozzle.
     pub plants: u64,
-    /// Plants refused: beside the boom, or already behind it.
+    /// Plants refused: beside the boom, already behind it, or under faulty nozzles only.
     pub plants_refused: u64,
+    /// Plants with a point that gets less than the wanted dose, because not even all
+    /// healthy nozzles would give it; in the lane form, because a lane's nozzle is faulty.
+    pub plants_underdosed: u64,
+    /// Plants that reach beyond the outermost lanes, sprayed as far as the boom goes.
+    pub plants_clipped: u64,
+    /// Plants that may have got more nozzles than need be: so many reach them that not
+    /// every choice was tried.
+    pub sets_not_smallest: u64,
+    /// Patches that were planned on a nozzle when it was called faulty, and given up.
+    pub planned_on_faulty: u64,
+    /// Repeated sights cut to the growth that a patch with an id may have.
+    pub repeats_cut: u64,
+    /// Ids given to another plant by the detector while still remembered.
+    pub ids_reused: u64,
+    /// Ids forgotten for want of room with their plant still ahead: when it is seen again
+    /// its patch counts as a first one.
+    pub ids_forgotten: u64,
     /// Patches that joined one already planned for the same nozzle.
     pub patches_merged: u64,
+    /// Ground that joining patches added to those already planned, mm, summed over
+    /// nozzles: growth by repeated sights and by plants that stand close.
+    pub grown_mm: u64,
     /// Patches joined because the valve can't close for so short a gap.
     pub gaps_bridged: u64,
     /// Openings later than the patch wanted by more than 1 mm.
@@ -42,7 +62,7 @@ pub struct Counters {
     pub inputs_before_poll: u64,
     /// Calls whose `now` was before an earlier call's.
     pub time_backwards: u64,
-    /// Closings that the guard forced (stop or silence).
+    /// Closings that the guard forced (stop, silence, a faulty nozzle).
     pub guard_closes: u64,
     /// Silences of a detector noticed.
     pub detector_silences: u64,

@@ -118,8 +118,9 @@ impl<const K: usize> Lane<K> {
         }
         match self.plan.insert(interval) {
             Inserted::New => Planned::New,
-            Inserted::Merged => {
+            Inserted::Merged { grown } => {
                 bump(&mut counters.patches_merged);
+                add(&mut counters.grown_mm, mm(grown));
                 Planned::Grown
             }
             Inserted::Forced { gap } => {

@@ -6,7 +6,7 @@
 //! microcontroller, in the simulator and in a test.
 //!
 //! Read the rooms in the order of the data:
-//! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
+//! [`units`] → [`odometer`] → [`boom`] → [`fan`] → [`aiming`] → [`ground_plan`] →
 //! [`lane`] → [`guard`] → [`sequencer`] → [`controller`].
 //!
 //! ## The one idea
@@ -59,12 +59,14 @@ pub mod aiming;
 pub mod boom;
 pub mod controller;
 pub mod counters;
+pub mod fan;
 pub mod ground_plan;
 pub mod guard;
 pub mod lane;
 pub mod odometer;
 mod outbox;
 mod reach;
+mod repeats;
 pub mod sequencer;
 mod slots;
 pub mod units;
@@ -74,8 +76,9 @@ pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, St
 pub use boom::{
     Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,
 };
-pub use controller::{Controller, Poll};
+pub use controller::{Controller, FaultError, Poll};
 pub use counters::Counters;
+pub use fan::FanConfig;
 pub use guard::GuardState;
 pub use odometer::PulseError;
 pub use sequencer::{Action, Command};

@@ -85,10 +85,12 @@ pub fn judged_stretch(machine: &Machine, ground: &dyn Ground) -> (f64, f64) {
         .fold(f64::INFINITY, f64::min);
     // A patch must end, its valve be closed and the last spray have landed, with room to spare.
     let v = ground.speed(ground.end());
-    let room =
-        0.5 + machine.patch.trail_m + machine.fan_thickness_m + v * (machine.patch.trail_s + 0.5);
+    let room = 0.5
+        + machine.patch.trail_m
+        + 2.0 * machine.half_fan_m()
+        + v * (machine.patch.trail_s + 0.5);
     let start = ground.position(0.0)
-        + first_sight.max(front + machine.patch.lead_m + machine.fan_thickness_m);
+        + first_sight.max(front + machine.patch.lead_m + 2.0 * machine.half_fan_m());
     (start, ground.position(ground.end()) + rear - room)
 }
 
@@ -238,7 +240,7 @@ fn record(
         let arrived = frames(&spec, motion, plants, until)
             .into_iter()
             .filter(|f| f.arrives_s <= until);
-        events.extend(arrived.map(|f| image(index as u8, f, stamp)));
+        events.extend(arrived.map(|f| image(index as u8, f, scenario.detector.ids, stamp)));
     }
     // Stable: at equal stamps pulses come first, then images by detector and sequence.
     events.sort_by_key(|(event, _)| event.t_us);
@@ -257,7 +259,7 @@ fn record(
     ))
 }
 
-fn image(detector: u8, frame: Frame, stamp: impl Fn(f64) -> u64) -> (Event, Vec<usize>) {
+fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> (Event, Vec<usize>) {
     // To the micrometre, as on file: a recording in memory equals the one read back.
     let um = |m: f64| (m * 1e6).round() / 1e3 * 1e-3;
     let plants = frame
@@ -268,6 +270,7 @@ fn image(detector: u8, frame: Frame, stamp: impl Fn(f64) -> u64) -> (Event, Vec<
             y_m: um(s.y),
             length_m: um(s.length),
             width_m: um(s.width),
+            id: ids.then_some(s.plant as u16),
         })
         .collect();
     let image = Image {

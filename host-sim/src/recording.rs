@@ -69,6 +69,8 @@ pub struct SeenPlant {
     pub length_m: f64,
     /// Across travel.
     pub width_m: f64,
+    /// The detector's own number for the plant, the same in every image that shows it.
+    pub id: Option<u16>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -114,6 +116,8 @@ struct LinePlant {
     y_mm: f64,
     length_mm: f64,
     width_mm: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    id: Option<u16>,
 }
 
 impl Recording {
@@ -376,6 +380,7 @@ impl From<&LinePlant> for SeenPlant {
             y_m: p.y_mm * 1e-3,
             length_m: p.length_mm * 1e-3,
             width_m: p.width_mm * 1e-3,
+            id: p.id,
         }
     }
 }
@@ -407,6 +412,7 @@ impl From<&Event> for Line {
                             y_mm: mm(p.y_m),
                             length_mm: mm(p.length_m),
                             width_mm: mm(p.width_m),
+                            id: p.id,
                         })
                         .collect(),
                 ),

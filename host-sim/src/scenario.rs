@@ -103,6 +103,8 @@ pub struct DetectorTruth {
     pub delay_sd_s: f64,
     /// Each plant is reported in one image only.
     pub once: bool,
+    /// Each plant is reported with an id, the same in every image.
+    pub ids: bool,
 }
 
 #[derive(Deserialize)]
@@ -176,6 +178,7 @@ struct RawDetector {
     delay_mean_ms: Number,
     delay_sd_ms: Number,
     once: Option<bool>,
+    ids: Option<bool>,
 }
 
 /// Longest drive of one scenario, s: a long working day.
@@ -233,6 +236,7 @@ impl Scenario {
                     10_000.0,
                 )? * 1e-3,
                 once: raw.detector.once.unwrap_or(true),
+                ids: raw.detector.ids.unwrap_or(false),
             },
             valves: raw.valves.as_ref().map(|v| v.check(&source)).transpose()?,
             name: raw.name,

@@ -2,8 +2,8 @@
 //! hindsight.
 
 use ground_truth::{
-    Command, Ground, Hindsight, JudgeInput, Patch, Plant, Report, Tolerance, TrueNozzle, Valve,
-    judge,
+    Command, Ground, Hindsight, JudgeInput, Patch, Plant, Report, Tolerance, TrueFan, TrueNozzle,
+    Valve, judge,
 };
 
 use crate::commands::ValveCommand;
@@ -42,6 +42,8 @@ pub struct Scene {
     /// For each image of the recording, the plants that it reports.
     sights: Vec<Vec<usize>>,
     patch: Patch,
+    fan: Option<TrueFan>,
+    faulty: Vec<usize>,
     tolerance: Tolerance,
 }
 
@@ -99,6 +101,8 @@ impl Scene {
             judged_m: truth.judged_m,
             sights: truth.sights.clone(),
             patch: patch(machine),
+            fan: fan(machine),
+            faulty: machine.faulty.clone(),
             tolerance: tolerance(machine),
         })
     }
@@ -136,6 +140,8 @@ impl Scene {
             judged_m,
             sights,
             patch: patch(machine),
+            fan: fan(machine),
+            faulty: machine.faulty.clone(),
             tolerance: tolerance(machine),
         })
     }
@@ -176,6 +182,8 @@ impl Scene {
             from_x: self.judged_m.0,
             to_x: self.judged_m.1,
             tolerance: self.tolerance,
+            fan: self.fan,
+            faulty: &self.faulty,
         };
         input
             .check()
@@ -328,6 +336,17 @@ fn valve(open_delay_s: f64, close_delay_s: f64, open_rise_s: f64, close_fall_s: 
     }
 }
 
+/// The machine's fans as the judge takes them, where doses are summed.
+pub fn fan(machine: &Machine) -> Option<TrueFan> {
+    machine.fan.map(|fan| TrueFan {
+        half_width_m: fan.half_width_m,
+        flat_half_m: fan.flat_half_m,
+        spacing_m: fan.spacing_m,
+        wanted_share: fan.wanted_share,
+        twist: machine.twist,
+    })
+}
+
 fn patch(machine: &Machine) -> Patch {
     let p = machine.patch;
     Patch {
@@ -336,6 +355,7 @@ fn patch(machine: &Machine) -> Patch {
         trail_m: p.trail_m,
         trail_s: p.trail_s,
         lateral_margin_m: p.lateral_margin_m,
+        twist_m: machine.twist_m(),
     }
 }
 

@@ -50,6 +50,8 @@ pub struct Summary {
     pub unseen_m2: Option<f64>,
     /// Decisions taken too late; `null` when the core was not run.
     pub overruns: Option<u64>,
+    /// What summing fans came to; `null` where each nozzle serves its lane alone.
+    pub fans: Option<Fans>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -88,6 +90,23 @@ pub struct MissedBy {
     pub valve: usize,
     /// Less than half of the flow.
     pub dose: usize,
+}
+
+/// How the sets of nozzles fared where fans are summed.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Fans {
+    /// Plants not full to which not even all healthy nozzles could have given their share.
+    pub beyond_reach: usize,
+    /// Plants not full over which too few nozzles sprayed, however right each was along travel.
+    pub short_sets: usize,
+    /// Plants that shared no spray with another, whose nozzles could be counted.
+    pub sets_counted: usize,
+    /// Nozzles opened over those beyond the fewest that would have done.
+    pub nozzles_beyond_smallest: usize,
+    /// Plants that the core called underdosed; `null` when it was not run.
+    pub underdosed: Option<u64>,
+    /// Plants that reached beyond the boom; `null` when the core was not run.
+    pub clipped: Option<u64>,
 }
 
 /// Errors of one kind of edge.
@@ -149,6 +168,20 @@ impl Stats {
             rms: mm(s.rms),
             p99_9: mm(s.p99_9),
             max: mm(s.max),
+        }
+    }
+}
+
+impl Fans {
+    /// Sums up a judgement with summed doses; `counters` are the core's, if it was run.
+    pub fn of(report: &Report, counters: Option<&Counters>) -> Fans {
+        Fans {
+            beyond_reach: report.beyond_reach,
+            short_sets: report.short_sets,
+            sets_counted: report.sets_counted,
+            nozzles_beyond_smallest: report.nozzles_beyond_smallest,
+            underdosed: counters.map(|c| c.plants_underdosed),
+            clipped: counters.map(|c| c.plants_clipped),
         }
     }
 }
@@ -220,6 +253,7 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
+            fans: None,
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -338,6 +372,12 @@ impl Summary {
         {
             line(format!(
                 "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if let Some(f) = &self.fans {
+            line(format!(
+                "fans summed: {} plants not full for want of nozzles, {} of them beyond the whole boom's reach; {} nozzles too many over {} single plants",
+                f.short_sets, f.beyond_reach, f.nozzles_beyond_smallest, f.sets_counted
             ));
         }
         if self.targets.missed > 0 {

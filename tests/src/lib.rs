@@ -39,6 +39,8 @@ pub type Core = Controller<'static, 96, 8, 64, 4>;
 pub enum Input {
     /// A wheel pulse.
     Pulse,
+    /// A nozzle called faulty, or healthy again.
+    Fault(u16, bool),
     /// An image of detector 0.
     Image {
         /// Capture instant, µs.
@@ -58,6 +60,7 @@ pub fn plant(x_um: i32, y_um: i32, length_um: i32, width_um: i32) -> Plant {
         y: Length::from_um(y_um),
         length: Length::from_um(length_um),
         width: Length::from_um(width_um),
+        id: None,
     }
 }
 
@@ -100,6 +103,10 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
         match input {
             Input::Pulse => {
                 let _counted = core.handle_pulse(Micros(*stamp));
+            }
+            Input::Fault(nozzle, fault) => {
+                core.set_nozzle_fault(Micros(*stamp), *nozzle, *fault)
+                    .expect("in order and there");
             }
             Input::Image {
                 captured,
@@ -187,6 +194,8 @@ pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
         wheel: config.wheel,
         patch: config.patch,
         timing: config.timing,
+        fan: config.fan,
+        faulty: Vec::leak(config.faulty.to_vec()),
     })
     .expect("a sound machine")
 }

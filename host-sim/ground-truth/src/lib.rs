@@ -34,7 +34,7 @@ pub use ground::Ground;
 pub use hindsight::{Hindsight, HindsightError};
 pub use judge::{
     Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, MissedBy, Outcome, Patch, Problem,
-    Report, Targets, Tolerance, TrueNozzle, Verdict, WhyMissed, judge,
+    Report, Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use plants::{FieldError, Plant, PlantField, generate};

@@ -6,9 +6,9 @@ use crate::values::{
     used_micros, used_text,
 };
 use controller_core::{
-    Action, Command, Config, Controller, Counters, DetectorConfig, GuardState, Image, ImageReport,
-    MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch, TimingConfig,
-    WheelConfig,
+    Action, Command, Config, Controller, Counters, DetectorConfig, FanConfig, GuardState, Image,
+    ImageReport, MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch,
+    TimingConfig, WheelConfig,
 };
 
 /// Nozzles of the largest boom the image is built for.
@@ -54,6 +54,7 @@ fn any_patch() -> PatchConfig {
         open_extra_time: any_span(),
         close_extra_time: any_span(),
         lateral_margin: any_length(),
+        repeat_growth: any_length(),
     }
 }
 
@@ -75,7 +76,21 @@ fn any_plant() -> Plant {
         y: any_length(),
         length: any_length(),
         width: any_length(),
+        id: any_id(),
     }
+}
+
+fn any_id() -> Option<u16> {
+    (any_u32() == 0).then(|| any_u32() as u16)
+}
+
+fn any_fan() -> Option<FanConfig> {
+    (any_u32() == 0).then(|| FanConfig {
+        half_width: any_length(),
+        flat_half: any_length(),
+        spacing: any_length(),
+        wanted_share: any_u32() as u16,
+    })
 }
 
 /// Builds one controller from an unknown configuration and hands it unknown
@@ -86,6 +101,7 @@ pub fn controller() {
     };
     let nozzles: [NozzleConfig; NOZZLES + 1] = core::array::from_fn(|_| any_nozzle());
     let detectors: [DetectorConfig; DETECTORS + 1] = core::array::from_fn(|_| any_detector());
+    let faulty: [u16; NOZZLES + 1] = core::array::from_fn(|_| any_u32() as u16);
     let config = Config {
         wheel: WheelConfig {
             pulse_length,
@@ -98,6 +114,8 @@ pub fn controller() {
         detectors: any_prefix(&detectors),
         patch: any_patch(),
         timing: any_timing(),
+        fan: any_fan(),
+        faulty: any_prefix(&faulty),
     };
     if let Err(error) = config.validate(any_u32() as usize, any_u32() as usize) {
         used_text(&error);
@@ -118,6 +136,10 @@ fn drive(boom: &mut Boom<'_>) {
             },
             2 => image(boom),
             3 => getters(boom),
+            4 => match boom.set_nozzle_fault(any_micros(), any_u32() as u16, any_u32() == 0) {
+                Ok(()) => {}
+                Err(error) => used_text(&error),
+            },
             _ => break,
         }
     }
@@ -160,6 +182,7 @@ fn getters(boom: &Boom<'_>) {
     let nozzle = any_u32() as u16;
     used_u32(boom.is_open(nozzle).map_or(2, u32::from));
     used_u32(boom.planned(nozzle).map_or(0, |count| count as u32));
+    used_u32(boom.nozzle_fault(nozzle).map_or(2, u32::from));
     used_u32(boom.detector_silent(any_u32() as u8).map_or(2, u32::from));
     let state = boom.guard_state();
     used_u32(u32::from(state.allows_spray()));
@@ -189,6 +212,9 @@ fn used_report(report: ImageReport) {
     used_u32(u32::from(report.outside));
     used_u32(u32::from(report.late));
     used_u32(u32::from(report.grown));
+    used_u32(u32::from(report.unserved));
+    used_u32(u32::from(report.underdosed));
+    used_u32(u32::from(report.clipped));
 }
 
 fn used_counters(counters: &Counters) {

@@ -143,6 +143,8 @@ proptest! {
             from_x: -1.0,
             to_x: 30.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
         });
         prop_assert!(report.problems.is_empty());
         prop_assert_eq!(report.missed_by.total(), report.targets.missed);

@@ -240,6 +240,8 @@ mod tests {
             from_x: 0.0,
             to_x: 1.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
         };
         let lead = |v: f64| -patch.whole_lead(&n, v);
         let v = speed_for(&input, &n, 8.27, lead);
