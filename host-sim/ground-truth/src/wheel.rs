@@ -59,6 +59,8 @@ pub enum WheelError {
 pub struct Wheel {
     spec: WheelSpec,
     scale: f64,
+    /// Unevenness that does not come back, as a share of a pulse.
+    stray: Option<Normal<f64>>,
     /// How far each mark is off, as a share of a pulse.
     offsets: Vec<f64>,
     jitter: Normal<f64>,
@@ -95,6 +97,7 @@ impl Wheel {
         Ok(Self {
             spec,
             scale: 1.0,
+            stray: None,
             offsets,
             jitter,
         })
@@ -112,6 +115,23 @@ impl Wheel {
         Ok(Self { scale, ..self })
     }
 
+    /// The same wheel where each pulse also strays by a fresh normal amount of standard
+    /// deviation `share` of a pulse, cut at 0.4: unevenness that no turn repeats.
+    ///
+    /// # Errors
+    /// Refuses a share outside 0..=0.2.
+    pub fn with_stray(self, share: f64) -> Result<Self, WheelError> {
+        let bad = WheelError::Unevenness(share);
+        if !(0.0..=0.2).contains(&share) {
+            return Err(bad);
+        }
+        let stray = Normal::new(0.0, share).map_err(|_| bad)?;
+        Ok(Self {
+            stray: Some(stray),
+            ..self
+        })
+    }
+
     /// Where the `k`-th pulse comes, counted from 1, in metres after the start.
     #[must_use]
     pub fn pulse_at(&self, k: u64) -> f64 {
@@ -125,10 +145,13 @@ impl Wheel {
     pub fn pulses(&self, ground: &dyn Ground, until: f64) -> Vec<f64> {
         // Another stream than the marks': the jitter must not move them.
         let mut rng = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0x6a09_e667_f3bc_c908);
+        let mut strays = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0xbb67_ae85_84ca_a73b);
         let start = ground.position(0.0);
         let mut stamps = Vec::new();
         for k in 1.. {
-            match ground.time_at(start + self.pulse_at(k)) {
+            let stray = self.stray.map_or(0.0, |s| s.sample(&mut strays));
+            let stray = stray.clamp(-MOST_UNEVEN, MOST_UNEVEN) * self.spec.pulse_length_m;
+            match ground.time_at(start + self.pulse_at(k) + stray * self.scale) {
                 Some(t) if t <= until => {
                     stamps.push((t + self.jitter.sample(&mut rng)).max(0.0));
                 }
@@ -229,6 +252,24 @@ mod tests {
         };
         let stamps = Wheel::new(rough).expect("a wheel").pulses(&steady(), 10.0);
         assert!(stamps.is_sorted() && stamps[0] >= 0.0);
+    }
+
+    #[test]
+    fn stray_marks_do_not_come_back() {
+        let wheel = Wheel::new(EVEN).and_then(|w| w.with_stray(0.01));
+        let stamps = wheel.expect("a wheel").pulses(&steady(), 100.0);
+        let off: Vec<f64> = stamps
+            .iter()
+            .enumerate()
+            .map(|(i, t)| t * 5.0 / 0.13 - (i + 1) as f64)
+            .collect();
+        let n = off.len() as f64;
+        let sd = (off.iter().map(|o| o * o).sum::<f64>() / n).sqrt();
+        assert!((0.0095..0.0105).contains(&sd), "{sd}");
+        let again: f64 = off.windows(25).map(|w| w[0] * w[24]).sum::<f64>() / n;
+        assert!(again.abs() < 0.1 * sd * sd, "a turn repeats: {again}");
+        let bad = Wheel::new(EVEN).and_then(|w| w.with_stray(f64::NAN));
+        assert!(matches!(bad, Err(WheelError::Unevenness(_))));
     }
 
     #[test]
