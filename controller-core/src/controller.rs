@@ -185,8 +185,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             return Err(PulseError::TimeBackwards { latest });
         }
         match self.odometer.handle_pulse(now) {
-            Ok(()) => {
+            Ok(lost) => {
                 bump(&mut self.counters.pulses);
+                add(&mut self.counters.pulses_bridged, u64::from(lost));
                 Ok(())
             }
             Err(error) => {

@@ -6,8 +6,11 @@
 pub struct Counters {
     /// Wheel pulses taken into the odometer.
     pub pulses: u64,
-    /// Wheel pulses refused: faster than the machine can go, or stamped backwards.
+    /// Wheel pulses refused: sooner than the machine can go or speed up, or stamped
+    /// backwards.
     pub pulses_refused: u64,
+    /// Lost wheel pulses put back, where the acceleration limit leaves no doubt.
+    pub pulses_bridged: u64,
     /// Image messages accepted.
     pub images: u64,
     /// Image messages refused as a whole (the caller got the reason).

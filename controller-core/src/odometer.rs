@@ -20,7 +20,12 @@
 
 use crate::boom::WheelConfig;
 use crate::slots::Slots;
-use crate::units::{Distance, Micros, Span, Speed, fine_to_counts, saturate_i32, wrap_i32};
+use crate::units::{Distance, Micros, Span, Speed, saturate_i32, wrap_i32};
+
+mod past;
+mod plausible;
+
+use plausible::{Bounds, Verdict};
 
 /// Shortest span from which a speed is taken, mm.
 pub const MIN_SPAN_MM: i64 = 120;
@@ -47,6 +52,12 @@ pub enum PulseError {
         /// Shortest possible period, µs.
         shortest: Span,
     },
+    /// Sooner after the last pulse than the machine can have sped up: contact bounce
+    /// or interference.
+    Implausible {
+        /// µs since the last pulse.
+        after: Span,
+    },
 }
 
 impl core::fmt::Display for PulseError {
@@ -60,11 +71,20 @@ impl core::fmt::Display for PulseError {
                 "pulse {} µs after the last; top speed allows one every {} µs",
                 after.0, shortest.0
             ),
+            Self::Implausible { after } => write!(
+                f,
+                "pulse {} µs after the last, sooner than the acceleration limit allows",
+                after.0
+            ),
         }
     }
 }
 
 impl core::error::Error for PulseError {}
+
+/// The machine description has no direction input.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct NoDirectionInput;
 
 /// Why a place in the past can't be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -117,6 +137,16 @@ impl Motion {
     }
 }
 
+/// Which way the machine goes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Direction {
+    /// Towards the detectors' side.
+    #[default]
+    Forward,
+    /// Back over ground already passed.
+    Reverse,
+}
+
 #[derive(Clone, Copy, Debug, Default)]
 struct Fix {
     at: Micros,
@@ -134,6 +164,7 @@ pub struct Odometer<const H: usize> {
     history_step: i64,
     max_a: i32,
     creep: i32,
+    has_direction: bool,
     /// How far a span of whole pulses may fall short through corrected slots.
     hair: i64,
     // State.
@@ -146,6 +177,10 @@ pub struct Odometer<const H: usize> {
     /// Fine counts that the last pulse lies past its even place.
     correction: i32,
     slots: Slots,
+    bounds: Bounds,
+    direction: Direction,
+    /// The next pulse is the mark that gave the last one, passed the other way.
+    same_mark: bool,
     history: [Fix; H],
     newest: usize,
     stored: usize,
@@ -176,6 +211,7 @@ impl<const H: usize> Odometer<H> {
             history_step: step.max(MIN_SPAN_FINE >> 2).saturating_sub(uneven),
             hair: uneven.max(256),
             max_a: acceleration_internal(wheel.max_acceleration_mm_s2),
+            has_direction: wheel.direction_input,
             creep: wheel.creep_speed.internal(),
             counts: 0,
             fraction: 0,
@@ -185,6 +221,9 @@ impl<const H: usize> Odometer<H> {
             a: 0,
             correction: 0,
             slots,
+            bounds: Bounds::new(acceleration_internal(wheel.max_acceleration_mm_s2)),
+            direction: Direction::Forward,
+            same_mark: false,
             history: [Fix::default(); H],
             newest: 0,
             stored: 0,
@@ -226,17 +265,22 @@ impl<const H: usize> Odometer<H> {
         i64::from(self.fraction >> 24).wrapping_add(i64::from(self.correction))
     }
 
-    /// Takes a pulse. Bounded: at most 2·16 stored pulses looked at, three divisions,
-    /// and one more once a turn of the wheel.
-    pub(crate) fn handle_pulse(&mut self, at: Micros) -> Result<(), PulseError> {
+    /// Takes a pulse and says how many lost ones were put back before it. Bounded: at
+    /// most 2·16 stored pulses looked at, three divisions of 32 bits, and one more once a
+    /// turn of the wheel or when pulses were lost.
+    pub(crate) fn handle_pulse(&mut self, at: Micros) -> Result<u32, PulseError> {
         if !self.moved {
             self.moved = true;
             self.last = Fix { at, fine: 0 };
             self.slots.advance(at);
             self.store();
-            return Ok(());
+            return Ok(0);
         }
         let period = at.since(self.last.at);
+        if self.same_mark {
+            self.pass_mark_again(at);
+            return Ok(0);
+        }
         if period < self.shortest_period || period.0 == 0 {
             return Err(PulseError::TooSoon {
                 after: period,
@@ -244,58 +288,146 @@ impl<const H: usize> Odometer<H> {
             });
         }
         let creeping = self.creeping(period);
+        let mut lost = 0;
+        if !creeping {
+            match self.judge(period) {
+                Verdict::One => {}
+                Verdict::TooSoon => return Err(PulseError::Implausible { after: period }),
+                Verdict::Last(count) => {
+                    lost = u32::try_from(count.saturating_sub(1)).unwrap_or_default();
+                }
+                Verdict::Anew => self.since_stop = 0,
+            }
+        }
         if creeping && self.stored_fix(0).at != self.last.at {
             // Where it stood: else a look-up would smear the stop over a history step.
             self.store();
         }
-        let [whole, fraction] = [self.pulse >> 32, self.pulse & 0xFFFF_FFFF];
-        let sum = u64::from(self.fraction).wrapping_add(fraction);
-        self.fraction = u32::try_from(sum & 0xFFFF_FFFF).unwrap_or_default();
-        let step = whole.wrapping_add(sum >> 32);
-        self.counts = self
-            .counts
-            .wrapping_add(i64::try_from(step).unwrap_or_default());
-        self.slots.advance(at);
+        for _ in 0..lost {
+            self.step();
+            self.slots.skip();
+        }
+        self.step();
+        if self.forward() {
+            self.slots.advance(at);
+        } else {
+            self.slots.retreat();
+        }
         self.correction = self.slots.correction(0);
         self.last = Fix {
             at,
             fine: wrap_i32(self.fine_now()),
         };
         if creeping {
-            // From a standstill: what came before says nothing of the speed now.
-            self.since_stop = 0;
-            self.v = 0;
-            self.a = 0;
-            self.store();
-            return Ok(());
+            self.set_off();
+            return Ok(0);
         }
         self.estimate(period);
-        self.slots.learn(self.v, self.a, self.pulse_fine);
-        let since = i64::from(self.last.fine.wrapping_sub(self.stored_fix(0).fine));
+        if self.forward() {
+            self.slots.learn(self.v, self.a, self.pulse_fine);
+        }
+        let since = self.way(self.stored_fix(0).fine, self.last.fine);
         if self.since_stop == 0 || since >= self.history_step {
             self.store();
         }
-        Ok(())
+        Ok(lost)
     }
 
-    fn store(&mut self) {
-        let next = self.newest.wrapping_add(1);
-        self.newest = if next >= H { 0 } else { next };
-        if let Some(slot) = self.history.get_mut(self.newest) {
-            *slot = self.last;
-        }
-        self.stored = self.stored.saturating_add(1).min(H);
-        self.since_stop = self.since_stop.saturating_add(1).min(H);
+    /// From a standstill: what came before says nothing of the speed now.
+    fn set_off(&mut self) {
+        self.since_stop = 0;
+        self.v = 0;
+        self.a = 0;
+        self.bounds.forget();
+        self.store();
     }
 
-    /// The stored pulse `back` behind the newest stored one.
-    fn stored_fix(&self, back: usize) -> Fix {
-        let index = if back <= self.newest {
-            self.newest.wrapping_sub(back)
-        } else {
-            self.newest.wrapping_add(H).wrapping_sub(back)
+    /// After a turn the first mark to pass is the one that passed last.
+    fn pass_mark_again(&mut self, at: Micros) {
+        self.same_mark = false;
+        self.correction = self.slots.correction(0);
+        self.last = Fix {
+            at,
+            fine: wrap_i32(self.fine_now()),
         };
-        self.history.get(index).copied().unwrap_or_default()
+        self.set_off();
+    }
+
+    /// One pulse length on, or back.
+    fn step(&mut self) {
+        let [whole, fraction] = [self.pulse >> 32, self.pulse & 0xFFFF_FFFF];
+        let whole = i64::try_from(whole).unwrap_or_default();
+        let fraction = u32::try_from(fraction).unwrap_or_default();
+        if self.forward() {
+            let (sum, carry) = self.fraction.overflowing_add(fraction);
+            self.fraction = sum;
+            self.counts = self.counts.wrapping_add(whole);
+            self.counts = self.counts.wrapping_add(i64::from(carry));
+        } else {
+            let (rest, borrow) = self.fraction.overflowing_sub(fraction);
+            self.fraction = rest;
+            self.counts = self.counts.wrapping_sub(whole);
+            self.counts = self.counts.wrapping_sub(i64::from(borrow));
+        }
+    }
+
+    fn judge(&mut self, period: Span) -> Verdict {
+        let w = i64::from(period.0.min(500_000));
+        let straight = i64::from(self.v).saturating_mul(w) >> 16;
+        let bend = i64::from(self.a).saturating_mul(w).saturating_mul(w) >> 33;
+        let expected = straight.saturating_add(bend);
+        self.bounds.judge(period, self.to_next(), expected)
+    }
+
+    fn forward(&self) -> bool {
+        self.direction == Direction::Forward
+    }
+
+    /// True while the machine goes back.
+    pub(crate) fn reversing(&self) -> bool {
+        !self.forward()
+    }
+
+    /// Takes the direction from `now` on. `Ok(false)` when nothing changed. The machine
+    /// is taken to stand at a turn: speed is learned anew.
+    pub(crate) fn handle_direction(
+        &mut self,
+        now: Micros,
+        direction: Direction,
+    ) -> Result<bool, NoDirectionInput> {
+        if !self.has_direction {
+            return Err(NoDirectionInput);
+        }
+        if direction == self.direction {
+            return Ok(false);
+        }
+        if self.moved {
+            let motion = self.motion_at(now);
+            if self.stored_fix(0).at != self.last.at {
+                self.store();
+            }
+            let past_mark = motion.ahead_fine.wrapping_sub(self.past_count());
+            self.correction = self.correction.saturating_add(saturate_i32(past_mark));
+            self.last = Fix {
+                at: now,
+                fine: wrap_i32(self.fine_now()),
+            };
+            self.same_mark = !self.same_mark;
+            self.slots.pause();
+            self.set_off();
+        }
+        self.direction = direction;
+        Ok(true)
+    }
+
+    /// Fine counts from one place to a later one in the direction of travel.
+    fn way(&self, from: i32, to: i32) -> i64 {
+        let way = i64::from(to.wrapping_sub(from));
+        if self.forward() {
+            way
+        } else {
+            way.wrapping_neg()
+        }
     }
 
     /// The newest stored pulse at least `MIN_SPAN` behind `from`, since the last stop.
@@ -307,7 +439,7 @@ impl<const H: usize> Odometer<H> {
             let fix = self.stored_fix(back);
             back = back.wrapping_add(1);
             // A hair under, so that 6 pulses of 20 mm make 120 mm whatever the cut-off.
-            if i64::from(from.wrapping_sub(fix.fine)) >= MIN_SPAN_FINE.saturating_sub(self.hair) {
+            if self.way(fix.fine, from) >= MIN_SPAN_FINE.saturating_sub(self.hair) {
                 return Some((fix, back));
             }
         }
@@ -318,19 +450,17 @@ impl<const H: usize> Odometer<H> {
         let newest = self.last;
         let Some((near, back)) = self.span_back(newest.fine, 0) else {
             // Just set off: the last period is all there is.
-            let v = (self.pulse_fine << 16).checked_div(i64::from(period.0));
-            self.v = saturate_i32(v.unwrap_or_default());
+            self.v = saturate_i32(ratio(self.pulse_fine, i64::from(period.0), 16));
             self.a = 0;
             return;
         };
-        let (v1, t1) = mean_speed(near, newest);
+        let (v1, t1) = self.mean_speed(near, newest);
         let half = t1 >> 1;
         let a = match self.span_back(near.fine, back) {
             Some((far, _)) => {
-                let (v2, t2) = mean_speed(far, near);
-                (v1.saturating_sub(v2) << 17)
-                    .checked_div(t1.saturating_add(t2))
-                    .unwrap_or_default()
+                let (v2, t2) = self.mean_speed(far, near);
+                self.bounds.know(v1, t1);
+                ratio(v1.saturating_sub(v2), t1.saturating_add(t2), 17)
             }
             None => 0,
         };
@@ -341,6 +471,12 @@ impl<const H: usize> Odometer<H> {
         // that has ended must not be drawn out to a stop.
         self.v = saturate_i32(v.max(i64::from(self.creep)));
         self.a = saturate_i32(a);
+    }
+
+    /// Mean speed from `from` to `to` in 2⁻²⁴ counts a µs, and the µs between.
+    fn mean_speed(&self, from: Fix, to: Fix) -> (i64, i64) {
+        let time = i64::from(to.at.since(from.at).0);
+        (ratio(self.way(from.fine, to.fine), time, 16), time)
     }
 
     /// True when so long without a pulse means less than creep speed.
@@ -363,7 +499,8 @@ impl<const H: usize> Odometer<H> {
         !self.moved
     }
 
-    /// Place, speed and acceleration at `now`, from the pulses so far.
+    /// Place, speed and acceleration at `now`, from the pulses so far. While going back
+    /// speed and acceleration are zero: nothing is to be met.
     pub(crate) fn motion_at(&self, now: Micros) -> Motion {
         let fraction = self.past_count();
         let waited = now.offset_from(self.last.at);
@@ -375,65 +512,49 @@ impl<const H: usize> Odometer<H> {
             stands_in: stands_in(self.v, self.a),
         };
         let ahead = motion.landing_fine(waited, 0);
-        let v = motion.speed_after(waited);
-        // Just short of the pulse that has not come.
-        let most = fraction.saturating_add(self.to_next()).saturating_sub(1);
-        motion.v = saturate_i32(v);
+        motion.v = saturate_i32(motion.speed_after(waited));
         motion.ahead_fine = ahead;
         if waited > 0 {
             motion.ahead_fine = ahead.max(fraction);
+            let pulse = self.to_next();
+            // Just short of the pulse that has not come.
+            let most = fraction.saturating_add(pulse).saturating_sub(1);
             if ahead > most {
-                motion.ahead_fine = most;
-                // The pulse is overdue: the mean speed since the last one is below this.
-                let bound = (self.to_next() << 16)
-                    .checked_div(i64::from(waited))
-                    .unwrap_or_default();
-                motion.v = saturate_i32(v.min(bound));
-                motion.a = motion.a.min(0);
+                self.overdue(&mut motion, pulse, waited.unsigned_abs());
             }
+        }
+        if !self.forward() {
+            let way = motion.ahead_fine.wrapping_sub(fraction);
+            motion.ahead_fine = fraction.wrapping_sub(way);
+            motion.v = 0;
+            motion.a = 0;
         }
         motion.stands_in = stands_in(motion.v, motion.a);
         motion
     }
 
-    /// Place at a past instant, counts in short form. Bounded by `H` steps.
-    pub(crate) fn place_at(&self, at: Micros) -> Result<i32, TooOld> {
-        if at >= self.last.at || !self.moved {
-            let motion = self.motion_at(at);
-            return Ok(motion.base.wrapping_add(fine_to_counts(motion.ahead_fine)));
+    /// The pulse `pulse` fine counts on should have come. Either the machine brakes, and
+    /// is just short of it; or it can't brake so hard, and the pulse was lost.
+    fn overdue(&self, motion: &mut Motion, pulse: i64, waited: u32) {
+        let fraction = self.past_count();
+        let least = self.bounds.least(waited);
+        let unseen = Bounds::unseen(least, pulse);
+        let short = pulse
+            .saturating_mul(unseen.saturating_add(1))
+            .saturating_sub(1);
+        let most = fraction.saturating_add(short.max(least));
+        if motion.ahead_fine <= most {
+            return;
         }
-        // `right` and `left` bracket the instant; `third` bends the line between.
-        let mut beyond: Option<Fix> = None;
-        let mut right = self.last;
-        for back in 0..self.stored {
-            let left = self.stored_fix(back);
-            if left.at == right.at {
-                continue;
-            }
-            if left.at <= at {
-                let behind = back.wrapping_add(1);
-                // A pulse from before a standstill bends nothing after it.
-                let same_run = behind < self.since_stop || back >= self.since_stop;
-                let third = if behind < self.stored && same_run {
-                    Some(self.stored_fix(behind))
-                } else {
-                    beyond
-                };
-                return Ok(self.short_place(parabola(left, right, third, at)));
-            }
-            beyond = Some(right);
-            right = left;
+        motion.ahead_fine = most;
+        motion.a = motion.a.min(0);
+        if unseen == 0 {
+            // The mean speed since the last pulse is below this.
+            let bound = (pulse << 16)
+                .checked_div(i64::from(waited))
+                .unwrap_or_default();
+            motion.v = saturate_i32(i64::from(motion.v).min(bound));
         }
-        if self.stored < H {
-            // Before the first pulse ever: the machine stood, within one pulse.
-            return Ok(self.short_place(right.fine));
-        }
-        Err(TooOld)
-    }
-
-    fn short_place(&self, fine: i32) -> i32 {
-        let behind = i64::from(self.last.fine.wrapping_sub(fine));
-        fine_to_counts(self.fine_now().wrapping_sub(behind))
     }
 }
 
@@ -446,33 +567,20 @@ fn stands_in(v: i32, a: i32) -> i32 {
     saturate_i32(time.unwrap_or(i64::MAX))
 }
 
-/// Mean speed from `from` to `to` in 2⁻²⁴ counts a µs, and the µs between.
-fn mean_speed(from: Fix, to: Fix) -> (i64, i64) {
-    let time = i64::from(to.at.since(from.at).0);
-    let way = i64::from(to.fine.wrapping_sub(from.fine));
-    ((way << 16).checked_div(time).unwrap_or_default(), time)
-}
-
-/// Newton's divided differences through `left`, `right` and `third`, held
-/// between `left` and `right`. Fine counts.
-fn parabola(left: Fix, right: Fix, third: Option<Fix>, at: Micros) -> i32 {
-    let t = i64::from(at.offset_from(left.at));
-    let t1 = i64::from(right.at.offset_from(left.at));
-    let way = i64::from(right.fine.wrapping_sub(left.fine));
-    let straight = way.saturating_mul(t).checked_div(t1).unwrap_or_default();
-    let bend = third.and_then(|third| {
-        // Slopes in 2⁻²⁴ counts a µs; their change over the time between gives half
-        // the acceleration in 2⁻⁴⁰ counts a µs² once shifted.
-        let t2 = i64::from(third.at.offset_from(left.at));
-        let slope = (way << 16).checked_div(t1)?;
-        let way2 = i64::from(third.fine.wrapping_sub(left.fine));
-        let slope2 = (way2 << 16).checked_div(t2)?;
-        let half_a = (slope.wrapping_sub(slope2) << 16).checked_div(t1.wrapping_sub(t2))?;
-        Some(half_a.checked_mul(t)?.checked_mul(t.checked_sub(t1)?)? >> 32)
-    });
-    let fine = straight.saturating_add(bend.unwrap_or_default());
-    left.fine
-        .wrapping_add(saturate_i32(fine.max(0).min(way.max(0))))
+/// `n · 2^shift / d` from a division of 32 bits, which is all that a small core does in
+/// reasonable time. The quotient keeps as many bits as `d` leaves of 32: at the spans
+/// used here it is right to 1 in 4,000 at creep speed and 1 in 30,000 at working speed.
+fn ratio(n: i64, d: i64, shift: u32) -> i64 {
+    let size = u32::try_from(n.unsigned_abs()).unwrap_or(u32::MAX);
+    let up = size.leading_zeros().min(31);
+    let d = u32::try_from(d).unwrap_or(u32::MAX);
+    let q = i64::from(size.wrapping_shl(up).checked_div(d).unwrap_or_default());
+    let value = if shift >= up {
+        q.wrapping_shl(shift.wrapping_sub(up))
+    } else {
+        q.wrapping_shr(up.wrapping_sub(shift))
+    };
+    if n < 0 { value.wrapping_neg() } else { value }
 }
 
 /// mm/s² in 2⁻⁴⁰ counts a µs²: 16 · 2⁴⁰ / 10¹² = 2⁴⁴ / 10¹².
@@ -495,6 +603,7 @@ mod tests {
             creep_speed: Speed::from_mm_s(300),
             max_acceleration_mm_s2: 5000,
             slots_per_turn: 0,
+            direction_input: false,
         }
     }
 

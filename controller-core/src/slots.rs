@@ -28,6 +28,7 @@ const STAMPS: usize = 128;
 /// Five pulses that take longer than this tell more of the driving than of the
 /// wheel, µs.
 const LONGEST: u32 = 650_000;
+const FAR: u32 = 250_000;
 /// Judgements, usually one a turn, before the offsets may be used.
 const FIRST_USE: u32 = 3;
 /// Residuals that a judgement takes at least: a turn of few slots says little.
@@ -61,6 +62,9 @@ pub(crate) struct Slots {
     newest: usize,
     stored: usize,
     state: State,
+    /// Times that the pattern started anew, and whether it waits a turn before it does.
+    apart_rounds: u32,
+    rested: bool,
     /// Turns learned from.
     turns: u32,
     drop_outs: u32,
@@ -90,6 +94,8 @@ impl Slots {
             newest: 0,
             stored: 0,
             state: State::Learning,
+            apart_rounds: 0,
+            rested: false,
             turns: 0,
             drop_outs: 0,
             raw: 0,
@@ -136,6 +142,31 @@ impl Slots {
             *stamp = u32::from_le_bytes([a, b, c, d]);
         }
         self.stored = self.stored.saturating_add(1).min(STAMPS);
+        self.step();
+    }
+
+    /// Steps over a slot whose pulse was lost.
+    pub fn skip(&mut self) {
+        if self.enabled() {
+            self.pause();
+            self.step();
+        }
+    }
+
+    /// Steps back by a slot.
+    pub fn retreat(&mut self) {
+        if self.enabled() {
+            self.pause();
+            self.slot = self.behind(1);
+        }
+    }
+
+    /// What comes next does not join what came before: stamps are gathered anew.
+    pub fn pause(&mut self) {
+        self.stored = 0;
+    }
+
+    fn step(&mut self) {
         let next = self.slot.wrapping_add(1);
         self.slot = if next >= self.count { 0 } else { next };
         self.in_turn = self.in_turn.wrapping_add(1);
@@ -191,7 +222,9 @@ impl Slots {
             64..160 => 7,
             _ => 8,
         };
-        let change = left >> slower;
+        // Far pulses tell much of the driving: they get less say.
+        let far = u32::from(m > 1 && newest.wrapping_sub(oldest) > FAR);
+        let change = left >> slower >> far;
         if let Some(offset) = self.offsets.get_mut(at) {
             // A pulse is at most 2 m = 2²³ fine counts; no slot is off by more than half.
             // 128 of them sum to 2²⁹.
@@ -247,7 +280,12 @@ impl Slots {
             1
         } else if self.apart > 1 {
             self.apart >> 1
+        } else if self.rested {
+            self.rested = false;
+            1
         } else {
+            self.rested = self.apart_rounds & 1 == 0;
+            self.apart_rounds = self.apart_rounds.wrapping_add(1);
             (self.count >> 2).clamp(1, STAMPS.wrapping_sub(1) >> 2)
         };
         self.set_apart(apart);

@@ -55,6 +55,7 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             creep_speed: Speed::from_mm_s(thousandths(machine.wheel.creep_speed_m_s)),
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
             slots_per_turn: machine.wheel.slots_per_turn,
+            direction_input: false,
         },
         nozzles: &nozzles,
         detectors: &detectors,

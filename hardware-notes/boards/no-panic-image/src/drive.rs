@@ -93,6 +93,7 @@ pub fn controller() {
             creep_speed: any_speed(),
             max_acceleration_mm_s2: any_u32(),
             slots_per_turn: any_u32() as u16,
+            direction_input: any_u32() & 1 == 1,
         },
         nozzles: any_prefix(&nozzles),
         detectors: any_prefix(&detectors),
