@@ -282,6 +282,7 @@ impl<const H: usize> Odometer<H> {
             return Ok(0);
         }
         if period < self.shortest_period || period.0 == 0 {
+            self.bounds.refuse();
             return Err(PulseError::TooSoon {
                 after: period,
                 shortest: self.shortest_period,

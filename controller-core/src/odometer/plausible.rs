@@ -19,6 +19,8 @@ pub(super) const MOST_BRIDGED: i64 = 16;
 /// A refused or bridged pulse adds [`DOUBT`], an ordinary one takes 1 off.
 const MOST_DOUBT: u8 = 8;
 const DOUBT: u8 = 3;
+/// Pulses until a speed that may be wrong has left both spans.
+const WAIT: u8 = 3;
 /// Longer than this says nothing any more, µs: products stay inside 64 bit.
 const LONGEST: u32 = 1_000_000;
 
@@ -31,6 +33,10 @@ pub(super) struct Bounds {
     /// 2⁻⁴⁰ counts a µs².
     max_a: i32,
     known: bool,
+    /// Pulses still to come before the speed is believed again.
+    wait: u8,
+    /// A pulse has been refused since the last: that one may have been the extra one.
+    refused: bool,
     doubt: u8,
 }
 
@@ -65,6 +71,11 @@ impl Bounds {
         self.known = true;
     }
 
+    /// A pulse came sooner than top speed allows.
+    pub fn refuse(&mut self) {
+        self.refused = true;
+    }
+
     pub fn forget(&mut self) {
         self.known = false;
         self.doubt = 0;
@@ -72,7 +83,7 @@ impl Bounds {
 
     /// Fine counts that the machine has moved at least, `waited` µs after the last pulse.
     pub fn least(&self, waited: u32) -> i64 {
-        if !self.known || waited > LONGEST {
+        if !self.known || self.wait > 0 || waited > LONGEST {
             return 0;
         }
         let (way, bend) = self.way(self.slow, waited);
@@ -100,21 +111,32 @@ impl Bounds {
     /// Judges a pulse `period` after the last, when `expected` fine counts were to be
     /// covered. Constant work; a division only when pulses were lost.
     pub fn judge(&mut self, period: Span, pulse: i64, expected: i64) -> Verdict {
+        let refused = core::mem::take(&mut self.refused);
         if !self.known || period.0 > LONGEST {
+            return Verdict::One;
+        }
+        if self.wait > 0 {
+            self.wait = self.wait.saturating_sub(1);
             return Verdict::One;
         }
         let (fast, bend) = self.way(self.fast, period.0);
         let most = fast.saturating_add(bend);
         let verdict = if most < pulse.saturating_sub(pulse >> 3) {
+            self.refused = true;
             Verdict::TooSoon
         } else {
             // Cheap first: far less than another pulse is the rule.
-            let least = if expected < pulse {
+            let least = if refused || expected < pulse {
                 0
             } else {
                 self.least(period.0)
             };
             if least <= pulse.saturating_add(pulse >> 3) {
+                if expected > pulse.saturating_add(pulse >> 1) {
+                    // Hard braking or a lost pulse: no telling, and if it was lost then
+                    // the speed is now believed too low.
+                    self.wait = WAIT;
+                }
                 self.doubt = self.doubt.saturating_sub(1);
                 return Verdict::One;
             }

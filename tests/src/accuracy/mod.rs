@@ -264,3 +264,10 @@ impl Random {
         ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
     }
 }
+/// Debug.
+#[must_use]
+pub fn drive_at(profile: &Profile, i: usize, case: &Case, seed: u64) -> Vec<(f64, f64)> {
+    let world = World::new(profile, case, seed_of(seed, i));
+    let (errors, ..) = world.core(case);
+    world.targets.iter().map(|t| t.start).zip(errors).collect()
+}

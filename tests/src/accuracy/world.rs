@@ -21,7 +21,7 @@ const DETECTOR_M: f64 = 1.0;
 /// How long after a real pulse an extra one comes, s.
 const BOUNCE_S: (f64, f64) = (0.0002, 0.003);
 /// Hardest braking and speeding up that the controller is told, mm/s².
-const MAX_ACCELERATION: u32 = 5000;
+const MAX_ACCELERATION: u32 = 6500;
 
 /// In which list a plant counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
