@@ -11,6 +11,12 @@ pub struct Counters {
     pub pulses_refused: u64,
     /// Lost wheel pulses put back, where the acceleration limit leaves no doubt.
     pub pulses_bridged: u64,
+    /// How often learned slot offsets stopped to fit and went out of use.
+    pub slot_drop_outs: u64,
+    /// Changes of the direction of travel.
+    pub turns: u64,
+    /// Directions refused: no such input, or stamped backwards.
+    pub directions_refused: u64,
     /// Image messages accepted.
     pub images: u64,
     /// Image messages refused as a whole (the caller got the reason).

@@ -82,9 +82,31 @@ impl core::fmt::Display for PulseError {
 
 impl core::error::Error for PulseError {}
 
-/// The machine description has no direction input.
+/// Why a direction of travel was refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct NoDirectionInput;
+#[non_exhaustive]
+pub enum DirectionError {
+    /// Handed over before an earlier call.
+    TimeBackwards {
+        /// The latest instant seen so far.
+        latest: Micros,
+    },
+    /// The machine description says that there is no direction input.
+    NoInput,
+}
+
+impl core::fmt::Display for DirectionError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::TimeBackwards { latest } => {
+                write!(f, "direction stamped before {} µs, already seen", latest.0)
+            }
+            Self::NoInput => f.write_str("the machine description has no direction input"),
+        }
+    }
+}
+
+impl core::error::Error for DirectionError {}
 
 /// Why a place in the past can't be told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -165,6 +187,8 @@ pub struct Odometer<const H: usize> {
     max_a: i32,
     creep: i32,
     has_direction: bool,
+    /// So long without a pulse is a standstill.
+    stop_after: Span,
     /// How far a span of whole pulses may fall short through corrected slots.
     hair: i64,
     // State.
@@ -174,6 +198,8 @@ pub struct Odometer<const H: usize> {
     last: Fix,
     v: i32,
     a: i32,
+    /// µs from the last pulse until a braking machine stands.
+    stands_in: i32,
     /// Fine counts that the last pulse lies past its even place.
     correction: i32,
     slots: Slots,
@@ -201,6 +227,11 @@ impl<const H: usize> Odometer<H> {
         let reach = fastest.saturating_mul(i64::from(max_age.0)) >> 16;
         let usable = i64::try_from(H).unwrap_or(8).saturating_sub(4);
         let step = reach.checked_div(usable).unwrap_or_default();
+        // The first whole µs at which `creeping` holds.
+        let stop_after = (pulse_fine.saturating_add(1) << 16)
+            .saturating_add(i64::from(wheel.creep_speed.internal()).saturating_sub(1))
+            .checked_div(i64::from(wheel.creep_speed.internal()))
+            .unwrap_or_default();
         let slots = Slots::new(wheel.slots_per_turn);
         let uneven = if slots.enabled() { pulse_fine >> 3 } else { 0 };
         Self {
@@ -213,12 +244,14 @@ impl<const H: usize> Odometer<H> {
             max_a: acceleration_internal(wheel.max_acceleration_mm_s2),
             has_direction: wheel.direction_input,
             creep: wheel.creep_speed.internal(),
+            stop_after: Span(u32::try_from(stop_after).unwrap_or(u32::MAX)),
             counts: 0,
             fraction: 0,
             moved: false,
             last: Fix::default(),
             v: 0,
             a: 0,
+            stands_in: i32::MAX,
             correction: 0,
             slots,
             bounds: Bounds::new(acceleration_internal(wheel.max_acceleration_mm_s2)),
@@ -251,7 +284,7 @@ impl<const H: usize> Odometer<H> {
 
     /// How often the learned offsets stopped to fit and went out of use.
     #[must_use]
-    pub fn slot_drop_outs(&self) -> u32 {
+    pub(crate) fn slot_drop_outs(&self) -> u32 {
         self.slots.drop_outs()
     }
 
@@ -339,6 +372,7 @@ impl<const H: usize> Odometer<H> {
         self.since_stop = 0;
         self.v = 0;
         self.a = 0;
+        self.stands_in = i32::MAX;
         self.bounds.forget();
         self.store();
     }
@@ -395,9 +429,9 @@ impl<const H: usize> Odometer<H> {
         &mut self,
         now: Micros,
         direction: Direction,
-    ) -> Result<bool, NoDirectionInput> {
+    ) -> Result<bool, DirectionError> {
         if !self.has_direction {
-            return Err(NoDirectionInput);
+            return Err(DirectionError::NoInput);
         }
         if direction == self.direction {
             return Ok(false);
@@ -453,6 +487,7 @@ impl<const H: usize> Odometer<H> {
             // Just set off: the last period is all there is.
             self.v = saturate_i32(ratio(self.pulse_fine, i64::from(period.0), 16));
             self.a = 0;
+            self.stands_in = i32::MAX;
             return;
         };
         let (v1, t1) = self.mean_speed(near, newest);
@@ -472,6 +507,7 @@ impl<const H: usize> Odometer<H> {
         // that has ended must not be drawn out to a stop.
         self.v = saturate_i32(v.max(i64::from(self.creep)));
         self.a = saturate_i32(a);
+        self.stands_in = stands_in(self.v, self.a);
     }
 
     /// Mean speed from `from` to `to` in 2⁻²⁴ counts a µs, and the µs between.
@@ -482,7 +518,12 @@ impl<const H: usize> Odometer<H> {
 
     /// True when so long without a pulse means less than creep speed.
     fn creeping(&self, waited: Span) -> bool {
-        i64::from(self.creep).saturating_mul(i64::from(waited.0)) >> 16 > self.pulse_fine
+        waited >= self.stop_after
+    }
+
+    /// When the machine counts as standing if no pulse comes before.
+    pub(crate) fn stops_at(&self) -> Micros {
+        self.last.at.plus(self.stop_after)
     }
 
     /// True when at `now` the machine is slower than creep speed, or never moved.
@@ -504,24 +545,14 @@ impl<const H: usize> Odometer<H> {
     /// speed and acceleration are zero: nothing is to be met.
     pub(crate) fn motion_at(&self, now: Micros) -> Motion {
         let fraction = self.past_count();
-        let waited = now.offset_from(self.last.at);
-        let mut motion = Motion {
-            base: wrap_i32(self.counts),
-            ahead_fine: fraction,
-            v: self.v,
-            a: self.a,
-            stands_in: stands_in(self.v, self.a),
-        };
-        let ahead = motion.landing_fine(waited, 0);
-        motion.v = saturate_i32(motion.speed_after(waited));
-        motion.ahead_fine = ahead;
-        if waited > 0 {
-            motion.ahead_fine = ahead.max(fraction);
+        let mut motion = self.free_motion_at(now);
+        if now > self.last.at {
             let pulse = self.to_next();
             // Just short of the pulse that has not come.
             let most = fraction.saturating_add(pulse).saturating_sub(1);
-            if ahead > most {
-                self.overdue(&mut motion, pulse, waited.unsigned_abs());
+            if motion.ahead_fine > most {
+                self.overdue(&mut motion, pulse, now.since(self.last.at).0);
+                motion.stands_in = stands_in(motion.v, motion.a);
             }
         }
         if !self.forward() {
@@ -529,8 +560,31 @@ impl<const H: usize> Odometer<H> {
             motion.ahead_fine = fraction.wrapping_sub(way);
             motion.v = 0;
             motion.a = 0;
+            motion.stands_in = i32::MAX;
         }
-        motion.stands_in = stands_in(motion.v, motion.a);
+        motion
+    }
+
+    /// The same as if every pulse came when it should: no place that is predicted later,
+    /// while no pulse comes, lies beyond this.
+    pub(crate) fn free_motion_at(&self, now: Micros) -> Motion {
+        let fraction = self.past_count();
+        let waited = now.offset_from(self.last.at);
+        let mut motion = Motion {
+            base: wrap_i32(self.counts),
+            ahead_fine: fraction,
+            v: self.v,
+            a: self.a,
+            stands_in: self.stands_in,
+        };
+        motion.ahead_fine = motion.landing_fine(waited, 0);
+        motion.v = saturate_i32(motion.speed_after(waited));
+        if waited > 0 {
+            motion.ahead_fine = motion.ahead_fine.max(fraction);
+        }
+        if self.a < 0 {
+            motion.stands_in = self.stands_in.saturating_sub(waited).max(0);
+        }
         motion
     }
 
@@ -564,8 +618,7 @@ fn stands_in(v: i32, a: i32) -> i32 {
     if a >= 0 {
         return i32::MAX;
     }
-    let time = (i64::from(v) << 16).checked_div(i64::from(a).saturating_neg());
-    saturate_i32(time.unwrap_or(i64::MAX))
+    saturate_i32(ratio(i64::from(v), i64::from(a).saturating_neg(), 16))
 }
 
 /// `n · 2^shift / d` from a division of 32 bits, which is all that a small core does in

@@ -209,7 +209,7 @@ fn drive(motion: &Motion, case: Case, seed: u64, outcome: &mut Outcome) {
         list.push(error * 1000.0);
     }
     outcome.in_use += usize::from(core.slots_in_use());
-    outcome.drop_outs += core.slot_drop_outs();
+    outcome.drop_outs += core.counters().slot_drop_outs as u32;
 }
 
 fn all(case: Case) -> Outcome {

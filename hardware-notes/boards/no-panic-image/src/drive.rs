@@ -6,9 +6,9 @@ use crate::values::{
     used_micros, used_text,
 };
 use controller_core::{
-    Action, Command, Config, Controller, Counters, DetectorConfig, GuardState, Image, ImageReport,
-    MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch, TimingConfig,
-    WheelConfig,
+    Action, Command, Config, Controller, Counters, DetectorConfig, Direction, GuardState, Image,
+    ImageReport, MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch,
+    TimingConfig, WheelConfig,
 };
 
 /// Nozzles of the largest boom the image is built for.
@@ -22,7 +22,7 @@ const DETECTORS: usize = 4;
 /// Plants in one image: one more than a message may hold.
 const PLANTS: usize = MAX_PLANTS_PER_IMAGE + 1;
 
-type Boom = Controller<NOZZLES, INTERVALS, PULSES, DETECTORS>;
+type Boom<'a> = Controller<'a, NOZZLES, INTERVALS, PULSES, DETECTORS>;
 
 fn any_nozzle() -> NozzleConfig {
     NozzleConfig {
@@ -109,7 +109,7 @@ pub fn controller() {
     }
 }
 
-fn drive(boom: &mut Boom) {
+fn drive(boom: &mut Boom<'_>) {
     loop {
         match any_u32() {
             0 => drain(boom),
@@ -119,12 +119,13 @@ fn drive(boom: &mut Boom) {
             },
             2 => image(boom),
             3 => getters(boom),
+            4 => direction(boom),
             _ => break,
         }
     }
 }
 
-fn drain(boom: &mut Boom) {
+fn drain(boom: &mut Boom<'_>) {
     let now = any_micros();
     loop {
         match boom.poll(now) {
@@ -138,7 +139,7 @@ fn drain(boom: &mut Boom) {
     }
 }
 
-fn image(boom: &mut Boom) {
+fn image(boom: &mut Boom<'_>) {
     let plants: [Plant; PLANTS] = core::array::from_fn(|_| any_plant());
     let image = Image {
         detector: any_u32() as u8,
@@ -155,7 +156,19 @@ fn image(boom: &mut Boom) {
     }
 }
 
-fn getters(boom: &Boom) {
+fn direction(boom: &mut Boom<'_>) {
+    let direction = if any_u32() & 1 == 0 {
+        Direction::Forward
+    } else {
+        Direction::Reverse
+    };
+    match boom.handle_direction(any_micros(), direction) {
+        Ok(()) => {}
+        Err(error) => used_text(&error),
+    }
+}
+
+fn getters(boom: &Boom<'_>) {
     used_i64(boom.distance().to_um());
     used_u32(boom.speed().to_mm_s());
     let nozzle = any_u32() as u16;
@@ -169,6 +182,7 @@ fn getters(boom: &Boom) {
         GuardState::Stopped => 1,
         GuardState::NeverMoved => 2,
         GuardState::PollSilent => 3,
+        GuardState::Reversing => 5,
         _ => 4,
     });
     used_counters(boom.counters());
