@@ -185,7 +185,7 @@ impl Slots {
         }
         let newest = self.stamp(0);
         let oldest = self.stamp(m.wrapping_mul(4));
-        if newest.wrapping_sub(oldest) > LONGEST {
+        if newest.wrapping_sub(oldest) > if m == 1 { 1_300_000 } else { LONGEST } {
             return;
         }
         let middle = self.stamp(m.wrapping_mul(2));
