@@ -8,6 +8,7 @@
 //! [`MIN_SPAN_MM`] each, so that one uneven wheel slot does not matter much:
 //! with mean speeds `v1` (newer) and `v2`, `a = 2 (v1 − v2) / (T1 + T2)`, and the
 //! speed at the newest pulse is `v1 + a·T1/2`. (Exact for constant acceleration.)
+//! On coarse wheels a third span tells how acceleration itself changes.
 //! Between pulses the place is never predicted backwards, and never past the
 //! pulse that has not come.
 //!
@@ -492,22 +493,43 @@ impl<const H: usize> Odometer<H> {
         };
         let (v1, t1) = self.mean_speed(near, newest);
         let half = t1 >> 1;
-        let a = match self.span_back(near.fine, back) {
-            Some((far, _)) => {
-                let (v2, t2) = self.mean_speed(far, near);
-                self.bounds.know(v1, t1);
-                ratio(v1.saturating_sub(v2), t1.saturating_add(t2), 17)
-            }
-            None => 0,
-        };
+        let (mut a, mut rise) = (0, 0);
+        if let Some((far, back)) = self.span_back(near.fine, back) {
+            let (v2, t2) = self.mean_speed(far, near);
+            self.bounds.know(v1, t1);
+            a = ratio(v1.saturating_sub(v2), t1.saturating_add(t2), 17);
+            rise = self.rise(far, back, (v2, t2), a);
+        }
         let limit = i64::from(self.max_a);
-        let a = a.max(limit.saturating_neg()).min(limit);
-        let v = v1.saturating_add(a.saturating_mul(half) >> 16);
+        let a = a
+            .saturating_add(rise)
+            .max(limit.saturating_neg())
+            .min(limit);
+        // `a` holds at the newest pulse: a sixth of what it rose by is too much (43/256).
+        let v = v1
+            .saturating_add(a.saturating_mul(half) >> 16)
+            .saturating_sub((rise.saturating_mul(t1) >> 16).saturating_mul(43) >> 8);
         // A pulse that did not come creeping proves a mean above creep speed: braking
         // that has ended must not be drawn out to a stop.
         self.v = saturate_i32(v.max(i64::from(self.creep)));
         self.a = saturate_i32(a);
         self.stands_in = stands_in(self.v, self.a);
+    }
+
+    /// By how much acceleration has risen since the middle of the last two spans, taken
+    /// from a third. On coarse wheels only, whose spans are so long that acceleration
+    /// does not keep still, and only while their slots are evened out: else it would
+    /// amplify their unevenness.
+    fn rise(&self, far: Fix, back: usize, (v2, t2): (i64, i64), a: i64) -> i64 {
+        if self.pulse_fine < MIN_SPAN_FINE << 1 || !self.slots.used() {
+            return 0;
+        }
+        let Some((farther, _)) = self.span_back(far.fine, back) else {
+            return 0;
+        };
+        let (v3, t3) = self.mean_speed(farther, far);
+        let before = ratio(v2.saturating_sub(v3), t2.saturating_add(t3), 17);
+        a.saturating_sub(before)
     }
 
     /// Mean speed from `from` to `to` in 2⁻²⁴ counts a µs, and the µs between.
