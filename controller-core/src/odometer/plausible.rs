@@ -12,6 +12,7 @@
 //! **Doubt.** A run of refused or bridged pulses means that the speed is believed
 //! wrongly, not the sensor: after [`MOST_DOUBT`] the belief goes and the pulse stays.
 
+use super::ratio;
 use crate::units::{Span, saturate_i32};
 
 /// Most lost pulses that are put back at once.
@@ -86,6 +87,14 @@ impl Bounds {
         if !self.known || self.wait > 0 || waited > LONGEST {
             return 0;
         }
+        let lost = i64::from(self.max_a).saturating_mul(i64::from(waited)) >> 16;
+        let waited = if lost < i64::from(self.slow) {
+            waited
+        } else {
+            // It may stand by now; but it does not roll back.
+            let stands = ratio(i64::from(self.slow), i64::from(self.max_a), 16);
+            u32::try_from(stands).unwrap_or_default().min(waited)
+        };
         let (way, bend) = self.way(self.slow, waited);
         way.saturating_sub(bend).max(0)
     }
