@@ -12,12 +12,13 @@
 use crate::aiming::{self, Image, ImageError, ImageReport};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::ahead;
+use crate::ground_plan::{Interval, ahead};
 use crate::guard::{self, GuardState};
 use crate::lane::{Lane, Planned};
 use crate::odometer::{Direction, DirectionError, Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
+use crate::reaim::{AIMS_A_PULSE, Aim, Aims, LEAST_MOVE};
 use crate::sequencer::{self, Command, Instant};
 use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
@@ -69,6 +70,7 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     patch: PatchConfig,
     timing: TimingConfig,
     reach: Reach,
+    aims: Aims,
     outbox: Outbox,
     counters: Counters,
     guard: GuardState,
@@ -119,6 +121,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             patch: config.patch,
             timing: config.timing,
             reach: Reach::new(config),
+            aims: Aims::default(),
             outbox: Outbox::default(),
             counters: Counters::default(),
             guard: GuardState::NeverMoved,
@@ -202,6 +205,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 add(&mut self.counters.pulses_bridged, u64::from(lost));
                 self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
                 self.stale = true;
+                self.reaim(now);
                 if stood {
                     // Standing, nobody needs to see anything: the wait starts anew.
                     for sight in &mut self.detectors {
@@ -291,6 +295,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .odometer
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
+        let predicted = self.odometer.predicts(image.captured_at);
         let here = self.odometer.motion_at(now).place();
 
         // The ground between what was seen before and what is seen now.
@@ -322,6 +327,18 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let count = end.saturating_sub(first);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let (mut planned, mut grown) = (false, false);
+            if predicted && count > 0 {
+                let kept = self.aims.keep(Aim {
+                    captured_at: image.captured_at,
+                    captured,
+                    patch,
+                    first: u16::try_from(first).unwrap_or_default(),
+                    count: u16::try_from(count).unwrap_or_default(),
+                });
+                if !kept {
+                    bump(&mut self.counters.not_reaimed);
+                }
+            }
             for (index, (lane, nozzle)) in lanes.enumerate().skip(first).take(count) {
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
@@ -346,6 +363,42 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
         }
         Ok(report)
+    }
+
+    /// After a pulse: looks up again where plants lie that were placed by prediction. At
+    /// most [`AIMS_A_PULSE`] of them.
+    fn reaim(&mut self, now: Micros) {
+        for _ in 0..AIMS_A_PULSE {
+            let Some(aim) = self.aims.take() else { return };
+            let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
+                continue;
+            };
+            let moved = ahead(captured, aim.captured);
+            if moved.saturating_abs() < LEAST_MOVE {
+                continue;
+            }
+            bump(&mut self.counters.reaimed);
+            let here = self.odometer.motion_at(now).place();
+            let patch = Interval {
+                start: aim.patch.start.wrapping_add(moved),
+                end: aim.patch.end.wrapping_add(moved),
+            };
+            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter()).enumerate();
+            let mut in_time = true;
+            for (index, (lane, nozzle)) in lanes
+                .skip(usize::from(aim.first))
+                .take(usize::from(aim.count))
+            {
+                in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
+                let group = self.groups.get_mut(index >> GROUP_BITS);
+                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
+                    group.note(index & (GROUP - 1), next, lane.boundary(here));
+                }
+            }
+            if !in_time {
+                bump(&mut self.counters.reaimed_too_late);
+            }
+        }
     }
 
     /// The next thing to do at `now`. One command, or one group of up to 32 nozzles

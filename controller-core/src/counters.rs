@@ -25,6 +25,13 @@ pub struct Counters {
     pub plants: u64,
     /// Plants refused: beside the boom, or already behind it.
     pub plants_refused: u64,
+    /// Plants placed by prediction that the next pulse showed to lie elsewhere; their
+    /// patches grew to cover both places.
+    pub reaimed: u64,
+    /// Of those, patches of which a part was commanded or past already.
+    pub reaimed_too_late: u64,
+    /// Plants placed by prediction of which there were too many to look up again.
+    pub not_reaimed: u64,
     /// Patches that joined one already planned for the same nozzle.
     pub patches_merged: u64,
     /// Patches joined because the valve can't close for so short a gap.

@@ -65,6 +65,7 @@ pub mod lane;
 pub mod odometer;
 mod outbox;
 mod reach;
+mod reaim;
 pub mod sequencer;
 mod slots;
 pub mod units;

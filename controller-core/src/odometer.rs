@@ -566,6 +566,11 @@ impl<const H: usize> Odometer<H> {
         self.pulse_fine.wrapping_add(i64::from(change)).max(1)
     }
 
+    /// True when no pulse has come since `at`.
+    pub(crate) fn predicts(&self, at: Micros) -> bool {
+        at > self.last.at
+    }
+
     pub(crate) fn never_moved(&self) -> bool {
         !self.moved
     }

@@ -40,7 +40,12 @@ fn main() {
                 o.pooled().n,
                 o.in_use,
                 o.runs,
-                (o.counted.pulses_refused, o.counted.pulses_bridged),
+                (
+                    o.counted.pulses_refused,
+                    o.counted.pulses_bridged,
+                    o.counted.reaimed,
+                    o.counted.reaimed_too_late
+                ),
                 Stats::of(&o.learning),
                 Stats::of(&o.away)
             );

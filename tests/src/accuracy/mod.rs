@@ -227,6 +227,8 @@ pub fn drive(profiles: &[Profile], case: &Case, seeds: std::ops::RangeInclusive<
             let sum = &mut outcome.counted;
             sum.pulses += counters.pulses;
             sum.pulses_refused += counters.pulses_refused;
+            sum.reaimed += counters.reaimed;
+            sum.reaimed_too_late += counters.reaimed_too_late;
             sum.pulses_bridged += counters.pulses_bridged;
         }
     }
