@@ -49,7 +49,6 @@ pub(super) struct Target {
 /// What the controller is told, and what was wanted.
 pub(super) struct World<'p> {
     pub profile: &'p Profile,
-    pub rim: Motion,
     /// As told to the controller, s.
     pub stamps: Vec<f64>,
     images: Vec<(u64, Input)>,
@@ -137,7 +136,6 @@ impl<'p> World<'p> {
         }
         Self {
             profile,
-            rim,
             stamps,
             images,
             targets,
