@@ -9,7 +9,7 @@ use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
 
-use crate::Ground;
+use crate::{Ground, Motion};
 
 /// A mark may be off its place by this share of a pulse, so that marks keep
 /// their order.
@@ -139,6 +139,21 @@ impl Wheel {
         self.spec.pulse_length_m * self.scale * (k as f64 + self.offsets[slot])
     }
 
+    /// The same for a motion that may go back: marks pulse whichever way they pass, and
+    /// the sensor tells which. No mark lies before the start.
+    #[must_use]
+    pub fn passings(&self, motion: &Motion, until: f64) -> Vec<(f64, bool)> {
+        let mut rng = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0x6a09_e667_f3bc_c908);
+        let start = motion.position(0.0);
+        let mut all = motion.passings(|k| start + self.pulse_at(k));
+        all.retain(|p| p.0 <= until);
+        for (t, _) in &mut all {
+            *t = (*t + self.jitter.sample(&mut rng)).max(0.0);
+        }
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        all
+    }
+
     /// The time stamps in seconds of all pulses up to time `until`: the exact
     /// crossing times plus jitter, never backwards and never below 0.
     #[must_use]
@@ -166,7 +181,7 @@ impl Wheel {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Motion, Piece};
+    use crate::Piece;
 
     const EVEN: WheelSpec = WheelSpec {
         pulse_length_m: 0.13,
@@ -281,6 +296,26 @@ mod tests {
         // 500 m over 0.1313 m.
         assert_eq!(stamps.len(), 3_808);
         assert!((stamps[99] - 100.0 * 0.1313 / 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn marks_pulse_both_ways() {
+        let wheel = Wheel::new(EVEN).expect("a wheel");
+        let forward = wheel.passings(&steady(), 100.0);
+        let stamps: Vec<f64> = forward.iter().map(|p| p.0).collect();
+        for (a, b) in stamps.iter().zip(wheel.pulses(&steady(), 100.0)) {
+            assert!((a - b).abs() < 1e-9);
+        }
+        // 5 m/s and −1 m/s² for 8 s: 12.5 m out, and 4.5 m back.
+        let piece = Piece {
+            duration_s: 8.0,
+            acceleration: -1.0,
+        };
+        let motion = Motion::reversing(2.0, 5.0, &[piece]).expect("a way back");
+        let passings = wheel.passings(&motion, 8.0);
+        let back = passings.iter().filter(|p| !p.1).count();
+        // Marks 1 to 96 lie within 12.5 m, 61 within 8 m.
+        assert_eq!((passings.len() - back, back), (96, 96 - 61));
     }
 
     #[test]
