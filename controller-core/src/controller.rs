@@ -228,7 +228,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ///
     /// While the machine goes back everything is closed and distance runs back, so that
     /// the plan stays true: what was sprayed is not sprayed again, and what was left is
-    /// sprayed when the machine comes by again. Constant work.
+    /// sprayed when the machine comes by again. Constant work; once a way back, a look
+    /// at each nozzle.
     ///
     /// # Errors
     /// [`DirectionError`]; counted, and the direction is as before.
@@ -246,6 +247,9 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(true) => {
                 bump(&mut self.counters.turns);
                 self.stale = true;
+                if direction == Direction::Forward {
+                    self.resume(now);
+                }
             }
             Err(_) => bump(&mut self.counters.directions_refused),
         }
@@ -363,6 +367,20 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
         }
         Ok(report)
+    }
+
+    /// The way back is over: patches that a stop cut off go on with an overlap.
+    fn resume(&mut self, now: Micros) {
+        // At the cut and at the new start alike, half the fan's thickness lacks dose.
+        let overlap = self.patch.edge_extra.bits().saturating_mul(2);
+        let here = self.odometer.motion_at(now).place();
+        let lanes = self.lanes.iter_mut().take(self.nozzles.len());
+        for (index, (lane, next)) in lanes.zip(self.next.iter_mut()).enumerate() {
+            lane.resume(overlap);
+            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
+                group.note(index & (GROUP - 1), next, lane.boundary(here));
+            }
+        }
     }
 
     /// After a pulse: looks up again where plants lie that were placed by prediction. At

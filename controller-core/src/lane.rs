@@ -239,6 +239,16 @@ impl<const K: usize> Lane<K> {
         self.done_to = later(self.done_to, start);
     }
 
+    /// After a way back: a patch that the guard cut off is to go on where the dose was
+    /// still full, `overlap` before the cut.
+    pub(crate) fn resume(&mut self, overlap: i32) {
+        let [newest, _] = self.sprayed;
+        let cut = |first: Interval| ahead(first.start, newest.end).saturating_abs() <= 1;
+        if !self.open && !newest.is_empty() && self.plan.first().is_some_and(cut) {
+            self.plan.widen_first(overlap);
+        }
+    }
+
     pub(crate) fn closed(&mut self, at: Micros, end: i32) {
         self.open = false;
         self.last_at = low(at);
