@@ -80,6 +80,14 @@ fn main() {
     println!("a metre of ground wrong by some 3 mm at 1.5 m/s, whatever counts the pulses.");
 }
 
+fn given(figure: f64) -> String {
+    if figure.is_nan() {
+        "-".to_owned()
+    } else {
+        format!("{figure:.0}")
+    }
+}
+
 /// The two simple ways, beside what the study found.
 fn simple(wheel: (u32, u16), five: &[profiles::Profile], seeds: &std::ops::RangeInclusive<u64>) {
     println!("   simple ways on the first five; in brackets the study that set the budgets:");
@@ -98,11 +106,9 @@ fn simple(wheel: (u32, u16), five: &[profiles::Profile], seeds: &std::ops::Range
         };
         let ratio = outcome.pooled().rms / study[0] - 1.0;
         println!(
-            "   {name:29} {}   [{:.0} {:.0} {:.0}], rms {:+.0} %; with plants seen while pulling away {}",
+            "   {name:29} {}   [{}], rms {:+.0} %; with plants seen while pulling away {}",
             outcome.pooled(),
-            study[0],
-            study[1],
-            study[2],
+            study.map(given).join(" "),
             ratio * 100.0,
             outcome.everything()
         );

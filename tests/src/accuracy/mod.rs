@@ -134,7 +134,10 @@ impl Stats {
         let rank = (n as f64 * 0.999).ceil() as usize;
         Self {
             n,
-            rms: (sorted.iter().map(|e| e * e).sum::<f64>() / n.max(1) as f64).sqrt(),
+            // The sum of nothing is −0.
+            rms: (sorted.iter().map(|e| e * e).sum::<f64>() / n.max(1) as f64)
+                .abs()
+                .sqrt(),
             p99_9: sorted
                 .get(rank.wrapping_sub(1))
                 .copied()
