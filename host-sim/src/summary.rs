@@ -50,6 +50,10 @@ pub struct Summary {
     pub unseen_m2: Option<f64>,
     /// Decisions taken too late; `null` when the core was not run.
     pub overruns: Option<u64>,
+    /// Lost wheel pulses put back; `null` when the core was not run.
+    pub pulses_bridged: Option<u64>,
+    /// How often learned slot offsets stopped to fit; `null` when the core was not run.
+    pub slot_drop_outs: Option<u64>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -220,6 +224,8 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
+            pulses_bridged: counters.map(|c| c.pulses_bridged),
+            slot_drop_outs: counters.map(|c| c.slot_drop_outs),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -338,6 +344,13 @@ impl Summary {
         {
             line(format!(
                 "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if let (Some(bridged), Some(drop_outs)) = (self.pulses_bridged, self.slot_drop_outs)
+            && bridged + drop_outs > 0
+        {
+            line(format!(
+                "{bridged} lost pulses put back; learned slots went out of use {drop_outs} times"
             ));
         }
         if self.targets.missed > 0 {
