@@ -149,7 +149,7 @@ impl Bounds {
                 self.doubt = self.doubt.saturating_sub(1);
                 return Verdict::One;
             }
-            let passed = expected.clamp(least, most).saturating_add(pulse >> 1);
+            let passed = expected.max(least).min(most).saturating_add(pulse >> 1);
             let count = passed.checked_div(pulse).unwrap_or(1);
             if count > MOST_BRIDGED {
                 self.forget();
