@@ -98,6 +98,9 @@ pub struct WheelConfig {
     /// Pulses in one turn of the wheel, so that each slot's offset can be learned
     /// while driving; at most [`MAX_SLOTS`]. 0 or 1: slots are taken as even.
     pub slots_per_turn: u16,
+    /// The direction of travel is handed over. Without it going back is taken for
+    /// going forward.
+    pub direction_input: bool,
 }
 
 /// What is sprayed around a plant.
@@ -194,6 +197,7 @@ impl<'a> Config<'a> {
                 creep_speed: Speed::from_mm_s(300),
                 max_acceleration_mm_s2: 5000,
                 slots_per_turn: 0,
+                direction_input: false,
             },
             nozzles,
             detectors,

@@ -13,12 +13,13 @@ use crate::aiming::{self, Across, Image, ImageError, ImageReport};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
 use crate::fan::Fan;
-use crate::ground_plan::{IntervalList, ahead};
+use crate::ground_plan::{Interval, IntervalList, ahead};
 use crate::guard::{self, GuardState};
 use crate::lane::{Lane, Planned};
-use crate::odometer::{Odometer, PulseError};
+use crate::odometer::{Direction, DirectionError, Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
+use crate::reaim::{AIMS_A_PULSE, Aim, Aims, LEAST_MOVE};
 use crate::repeats::Repeats;
 use crate::sequencer::{self, Command, Instant};
 use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
@@ -105,6 +106,7 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     /// How many are.
     faults: u16,
     reach: Reach,
+    aims: Aims,
     outbox: Outbox,
     counters: Counters,
     guard: GuardState,
@@ -171,6 +173,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             faulty,
             faults,
             reach: Reach::new(config),
+            aims: Aims::default(),
             outbox: Outbox::default(),
             counters: Counters::default(),
             guard: GuardState::NeverMoved,
@@ -215,13 +218,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.odometer.slots_in_use()
     }
 
-    /// How often learned slot offsets stopped to fit (a pulse lost or one too many,
-    /// a changed wheel) and went out of use.
-    #[must_use]
-    pub fn slot_drop_outs(&self) -> u32 {
-        self.odometer.slot_drop_outs()
-    }
-
     /// What the guard made of the machine at the last decision instant.
     #[must_use]
     pub const fn guard_state(&self) -> GuardState {
@@ -257,9 +253,12 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
         let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
-            Ok(()) => {
+            Ok(lost) => {
                 bump(&mut self.counters.pulses);
+                add(&mut self.counters.pulses_bridged, u64::from(lost));
+                self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
                 self.stale = true;
+                self.reaim(now);
                 if stood {
                     // Standing, nobody needs to see anything: the wait starts anew.
                     for sight in &mut self.detectors {
@@ -329,6 +328,39 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .flatten()
     }
 
+    /// The direction of travel from `now` on, from a sensor that knows it. Hand it over
+    /// before the first pulse of the new direction; the same again is a no-op.
+    ///
+    /// While the machine goes back everything is closed and distance runs back, so that
+    /// the plan stays true: what was sprayed is not sprayed again, and what was left is
+    /// sprayed when the machine comes by again. Constant work; once a way back, a look
+    /// at each nozzle.
+    ///
+    /// # Errors
+    /// [`DirectionError`]; counted, and the direction is as before.
+    pub fn handle_direction(
+        &mut self,
+        now: Micros,
+        direction: Direction,
+    ) -> Result<(), DirectionError> {
+        let result = match self.advance(now) {
+            Ok(()) => self.odometer.handle_direction(now, direction),
+            Err(latest) => Err(DirectionError::TimeBackwards { latest }),
+        };
+        match result {
+            Ok(false) => {}
+            Ok(true) => {
+                bump(&mut self.counters.turns);
+                self.stale = true;
+                if direction == Direction::Forward {
+                    self.resume(now);
+                }
+            }
+            Err(_) => bump(&mut self.counters.directions_refused),
+        }
+        result.map(|_| ())
+    }
+
     /// An image message that arrived at `now`. Work is bounded by the plants in it
     /// times the nozzles that each needs times `K`, plus the choice of those nozzles
     /// ([`Fan::aim`]).
@@ -380,6 +412,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .odometer
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
+        let predicted = self.odometer.predicts(image.captured_at);
         let here = self.odometer.motion_at(now).place();
 
         // The ground between what was seen before and what is seen now.
@@ -422,6 +455,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let lanes = lanes.zip(&self.faulty);
             let (mut planned, mut grown, mut served) = (false, false, false);
+            if predicted && count > 0 {
+                let kept = self.aims.keep(Aim {
+                    captured_at: image.captured_at,
+                    captured,
+                    patch,
+                    set: aim,
+                });
+                if !kept {
+                    bump(&mut self.counters.not_reaimed);
+                }
+            }
             for (index, ((lane, nozzle), fault)) in lanes.enumerate().skip(aim.first).take(count) {
                 if *fault || !aim.opens(index.wrapping_sub(aim.first)) {
                     continue;
@@ -461,6 +505,58 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
         }
         Ok(report)
+    }
+
+    /// The way back is over: patches that a stop cut off go on with an overlap.
+    fn resume(&mut self, now: Micros) {
+        // At the cut and at the new start alike, half the fan's thickness lacks dose.
+        let overlap = self.patch.edge_extra.bits().saturating_mul(2);
+        let here = self.odometer.motion_at(now).place();
+        let lanes = self.lanes.iter_mut().take(self.nozzles.len());
+        for (index, (lane, next)) in lanes.zip(self.next.iter_mut()).enumerate() {
+            lane.resume(overlap);
+            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
+                group.note(index & (GROUP - 1), next, lane.boundary(here));
+            }
+        }
+    }
+
+    /// After a pulse: looks up again where plants lie that were placed by prediction. At
+    /// most [`AIMS_A_PULSE`] of them.
+    fn reaim(&mut self, now: Micros) {
+        for _ in 0..AIMS_A_PULSE {
+            let Some(aim) = self.aims.take() else { return };
+            let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
+                continue;
+            };
+            let moved = ahead(captured, aim.captured);
+            if moved.saturating_abs() < LEAST_MOVE {
+                continue;
+            }
+            bump(&mut self.counters.reaimed);
+            let here = self.odometer.motion_at(now).place();
+            let patch = Interval {
+                start: aim.patch.start.wrapping_add(moved),
+                end: aim.patch.end.wrapping_add(moved),
+            };
+            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
+            let lanes = lanes.zip(&self.faulty).enumerate();
+            let mut in_time = true;
+            let count = aim.set.end.saturating_sub(aim.set.first);
+            for (index, ((lane, nozzle), fault)) in lanes.skip(aim.set.first).take(count) {
+                if *fault || !aim.set.opens(index.wrapping_sub(aim.set.first)) {
+                    continue;
+                }
+                in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
+                let group = self.groups.get_mut(index >> GROUP_BITS);
+                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
+                    group.note(index & (GROUP - 1), next, lane.boundary(here));
+                }
+            }
+            if !in_time {
+                bump(&mut self.counters.reaimed_too_late);
+            }
+        }
     }
 
     /// The next thing to do at `now`. One command, or one group of up to 32 nozzles
@@ -529,11 +625,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// Tells every group when it must be looked at next, from what is known now.
     fn wake_all(&mut self) {
         let from = self.grid.done_to();
-        let motion = self.odometer.motion_at(from);
         let moving = !self.odometer.stands(from);
         let horizon = moving.then(|| {
-            let farthest = self.reach.farthest(&motion);
-            self.reach.horizon(&motion, farthest)
+            let motion = self.odometer.free_motion_at(from);
+            self.reach.horizon(&motion, self.reach.farthest(&motion))
         });
         for index in 0..self.groups.len() {
             self.wake(index, from, horizon);
@@ -660,7 +755,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
         }
         let moving = !self.odometer.stands(at);
-        let horizon = moving.then(|| self.reach.horizon(&motion, reach));
+        let horizon = moving.then(|| {
+            let motion = self.odometer.free_motion_at(at);
+            self.reach.horizon(&motion, self.reach.farthest(&motion))
+        });
         self.wake(index, at, horizon);
         self.find_first();
     }

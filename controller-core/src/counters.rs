@@ -6,8 +6,17 @@
 pub struct Counters {
     /// Wheel pulses taken into the odometer.
     pub pulses: u64,
-    /// Wheel pulses refused: faster than the machine can go, or stamped backwards.
+    /// Wheel pulses refused: sooner than the machine can go or speed up, or stamped
+    /// backwards.
     pub pulses_refused: u64,
+    /// Lost wheel pulses put back, where the acceleration limit leaves no doubt.
+    pub pulses_bridged: u64,
+    /// How often learned slot offsets stopped to fit and went out of use.
+    pub slot_drop_outs: u64,
+    /// Changes of the direction of travel.
+    pub turns: u64,
+    /// Directions refused: no such input, or stamped backwards.
+    pub directions_refused: u64,
     /// Image messages accepted.
     pub images: u64,
     /// Image messages refused as a whole (the caller got the reason).
@@ -33,6 +42,13 @@ pub struct Counters {
     /// Ids forgotten for want of room with their plant still ahead: when it is seen again
     /// its patch counts as a first one.
     pub ids_forgotten: u64,
+    /// Plants placed by prediction that the next pulse showed to lie elsewhere; their
+    /// patches grew to cover both places.
+    pub reaimed: u64,
+    /// Of those, patches of which a part was commanded or past already.
+    pub reaimed_too_late: u64,
+    /// Plants placed by prediction of which there were too many to look up again.
+    pub not_reaimed: u64,
     /// Patches that joined one already planned for the same nozzle.
     pub patches_merged: u64,
     /// Ground that joining patches added to those already planned, mm, summed over

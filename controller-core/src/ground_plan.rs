@@ -138,6 +138,15 @@ impl<const K: usize> IntervalList<K> {
         }
     }
 
+    /// Moves the start of the nearest interval back by so many counts.
+    pub(crate) fn widen_first(&mut self, back: i32) {
+        if self.len > 0
+            && let Some(slot) = self.items.first_mut()
+        {
+            slot.start = slot.start.wrapping_sub(back);
+        }
+    }
+
     /// Joins the nearest interval with the one behind it. Returns the gap.
     pub fn join_first_two(&mut self) -> Option<i32> {
         let (a, b) = (self.first()?, self.second()?);

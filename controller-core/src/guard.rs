@@ -15,6 +15,8 @@ pub enum GuardState {
     NeverMoved,
     /// Slower than creep speed, or pulses have stopped. Closed.
     Stopped,
+    /// Going back, as the direction input says. Closed.
+    Reversing,
     /// The caller did not poll for longer than allowed. Closed for this instant.
     PollSilent,
     /// Moving; nozzles follow the plan.
@@ -37,6 +39,8 @@ pub(crate) fn judge<const H: usize>(
 ) -> GuardState {
     if odometer.never_moved() {
         GuardState::NeverMoved
+    } else if odometer.reversing() {
+        GuardState::Reversing
     } else if odometer.stands(at) {
         GuardState::Stopped
     } else if poll_silent {

@@ -133,6 +133,29 @@ impl<const K: usize> Lane<K> {
         }
     }
 
+    /// Grows a patch already taken to `patch`, given for a nozzle at x = 0. Of what is
+    /// commanded or past nothing changes: false when there was some.
+    pub(crate) fn grow(
+        &mut self,
+        patch: Interval,
+        nozzle: &NozzleConfig,
+        here: i32,
+        counters: &mut Counters,
+    ) -> bool {
+        let mount = nozzle.x.bits();
+        let end = patch.end.wrapping_sub(mount);
+        let wanted = patch.start.wrapping_sub(mount);
+        let start = later(wanted, self.done_to);
+        if ahead(here, end) >= 0 {
+            return false;
+        }
+        if let Inserted::Forced { gap } = self.plan.insert(Interval { start, end }) {
+            bump(&mut counters.forced_merges);
+            add(&mut counters.forced_merge_mm, mm(gap));
+        }
+        ahead(start, wanted) <= ONE_MM
+    }
+
     /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
     /// Of ground older than the two stretches last sprayed it can't tell, and says
     /// that it was not.
@@ -215,6 +238,16 @@ impl<const K: usize> Lane<K> {
         // What lies before can't be reached any more.
         self.plan.trim_first(start);
         self.done_to = later(self.done_to, start);
+    }
+
+    /// After a way back: a patch that the guard cut off is to go on where the dose was
+    /// still full, `overlap` before the cut.
+    pub(crate) fn resume(&mut self, overlap: i32) {
+        let [newest, _] = self.sprayed;
+        let cut = |first: Interval| ahead(first.start, newest.end).saturating_abs() <= 1;
+        if !self.open && !newest.is_empty() && self.plan.first().is_some_and(cut) {
+            self.plan.widen_first(overlap);
+        }
     }
 
     pub(crate) fn closed(&mut self, at: Micros, end: i32) {

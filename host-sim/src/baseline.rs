@@ -115,6 +115,8 @@ pub fn fixed_delay(machine: &Machine, recording: &Recording) -> Vec<ValveCommand
                 pulses = (pulses.1, Some(event.t_us));
                 continue;
             }
+            // Neither of the two knows of going back.
+            Input::Direction(_) => continue,
             Input::Image(image) => image,
         };
         let (Some(before), Some(last)) = pulses else {
@@ -171,6 +173,7 @@ pub fn whole_pulses(machine: &Machine, recording: &Recording) -> Vec<ValveComman
     let mut count = 0;
     for event in &recording.events {
         match &event.input {
+            Input::Direction(_) => {}
             Input::Image(image) => {
                 let Some(mount) = machine.detectors.get(usize::from(image.detector)) else {
                     continue;

@@ -87,6 +87,7 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
             creep_speed: Speed::from_mm_s(thousandths(machine.wheel.creep_speed_m_s)),
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
             slots_per_turn: machine.wheel.slots_per_turn,
+            direction_input: machine.wheel.direction_input,
         },
         nozzles: nozzles(machine),
         detectors,

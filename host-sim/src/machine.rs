@@ -97,6 +97,8 @@ pub struct Wheel {
     pub max_acceleration_m_s2: f64,
     /// Pulses in one turn of the wheel, to learn each slot's offset; 0 leaves it off.
     pub slots_per_turn: u16,
+    /// The sensor tells the direction of travel.
+    pub direction_input: bool,
 }
 
 /// Ground per pulse as an exact fraction, so that 130 pulses per metre has no rounding.

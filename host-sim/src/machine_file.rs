@@ -73,6 +73,7 @@ struct RawWheel {
     creep_speed_m_s: Number,
     max_acceleration_m_s2: Number,
     slots_per_turn: Option<Spanned<i64>>,
+    direction_input: Option<bool>,
 }
 
 /// The `[valves]` table; scenario files use it too, for valves that differ from the machine's.
@@ -404,6 +405,7 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
             50.0,
         )?,
         slots_per_turn,
+        direction_input: w.direction_input.unwrap_or(false),
     })
 }
 

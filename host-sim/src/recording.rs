@@ -41,8 +41,20 @@ pub struct Event {
 pub enum Input {
     /// One pulse of the wheel sensor.
     Pulse,
+    /// From here on the machine goes this way; forward at the start.
+    Direction(Direction),
     /// One image of a detector.
     Image(Image),
+}
+
+/// Which way the machine goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Direction {
+    /// Onward.
+    Forward,
+    /// Back.
+    Reverse,
 }
 
 /// What a detector made of one image; lengths in m, relative to its mount at capture.
@@ -93,6 +105,8 @@ struct Line {
     event: Kind,
     t_us: u64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    direction: Option<Direction>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     detector: Option<u64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     captured_us: Option<u64>,
@@ -106,6 +120,7 @@ struct Line {
 #[serde(rename_all = "lowercase")]
 enum Kind {
     Pulse,
+    Direction,
     Image,
 }
 
@@ -213,11 +228,18 @@ impl Recording {
             .map(|e| e.t_us)
     }
 
+    /// True when the machine ever goes back.
+    pub fn goes_back(&self) -> bool {
+        self.events
+            .iter()
+            .any(|e| e.input == Input::Direction(Direction::Reverse))
+    }
+
     /// Images with the instants at which they arrived, µs.
     pub fn images(&self) -> impl Iterator<Item = (u64, &Image)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Image(image) => Some((e.t_us, image)),
-            Input::Pulse => None,
+            Input::Pulse | Input::Direction(_) => None,
         })
     }
 }
@@ -294,10 +316,37 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
                 "remove the other keys of this pulse",
             );
         }
+        if line.direction.is_some() {
+            return complain(
+                None,
+                "a pulse has more than t_us".into(),
+                "remove the other keys of this pulse; a turn is an event of its own",
+            );
+        }
         return Ok(Event {
             t_us,
             input: Input::Pulse,
         });
+    }
+    if line.event == Kind::Direction {
+        return match line.direction {
+            Some(direction) if !extra => Ok(Event {
+                t_us,
+                input: Input::Direction(direction),
+            }),
+            _ => complain(
+                None,
+                "a direction event has other keys than t_us and direction".into(),
+                "write it as {\"event\":\"direction\",\"t_us\":0,\"direction\":\"reverse\"}",
+            ),
+        };
+    }
+    if line.direction.is_some() {
+        return complain(
+            None,
+            "an image has a direction".into(),
+            "remove that key; a turn is an event of its own",
+        );
     }
     let (Some(detector), Some(captured_us), Some(seen_mm), Some(plants)) =
         (line.detector, line.captured_us, line.seen_mm, line.plants)
@@ -392,6 +441,16 @@ impl From<&Event> for Line {
             Input::Pulse => Line {
                 event: Kind::Pulse,
                 t_us,
+                direction: None,
+                detector: None,
+                captured_us: None,
+                seen_mm: None,
+                plants: None,
+            },
+            Input::Direction(direction) => Line {
+                event: Kind::Direction,
+                t_us,
+                direction: Some(*direction),
                 detector: None,
                 captured_us: None,
                 seen_mm: None,
@@ -400,6 +459,7 @@ impl From<&Event> for Line {
             Input::Image(image) => Line {
                 event: Kind::Image,
                 t_us,
+                direction: None,
                 detector: Some(image.detector.into()),
                 captured_us: Some(image.captured_us),
                 seen_mm: Some([mm(image.seen.0), mm(image.seen.1)]),

@@ -131,6 +131,8 @@ struct RawMotion {
     profile: Option<Spanned<String>>,
     start_speed_m_s: Option<Number>,
     #[serde(default)]
+    reverse: bool,
+    #[serde(default)]
     piece: Vec<RawPiece>,
 }
 
@@ -266,6 +268,7 @@ fn motion(source: &Source<'_>, raw: &Spanned<RawMotion>) -> Result<(f64, Vec<Pie
     }
     let start = source.within_or("start_speed_m_s", &motion.start_speed_m_s, 0.0, 50.0, 0.0)?;
     let mut speed = start;
+    let slowest = if motion.reverse { -50.0 } else { 0.0 };
     let mut total = 0.0;
     let mut pieces = Vec::with_capacity(motion.piece.len());
     for piece in &motion.piece {
@@ -274,11 +277,11 @@ fn motion(source: &Source<'_>, raw: &Spanned<RawMotion>) -> Result<(f64, Vec<Pie
             source.within("acceleration_m_s2", &piece.acceleration_m_s2, -50.0, 50.0)?;
         speed += duration_s * acceleration;
         total += duration_s;
-        if !(-1e-9..=50.0 + 1e-9).contains(&speed) {
+        if !(slowest - 1e-9..=50.0 + 1e-9).contains(&speed) {
             return Err(source.at(
                 piece.acceleration_m_s2.span(),
-                format!("this piece ends at {speed:.3} m/s, which is outside 0 to 50"),
-                "shorten the piece or change its acceleration",
+                format!("this piece ends at {speed:.3} m/s, which is outside {slowest} to 50"),
+                "shorten the piece or change its acceleration; `reverse = true` allows going back",
             ));
         }
         if total > LONGEST_S {

@@ -109,6 +109,13 @@ impl Scene {
 
     /// The scene as the recording alone shows it; `file` is its name in messages.
     pub fn in_hindsight(file: &str, machine: &Machine, recording: &Recording) -> Result<Scene> {
+        if recording.goes_back() {
+            return Err(Error::file(
+                file,
+                "the machine goes back in this recording, and hindsight only knows the way on",
+                "judge with --truth, or cut the recording before the first turn",
+            ));
+        }
         let origin_us = recording.events.first().map_or(0, |e| e.t_us);
         let times = plausible_pulses(machine, recording, origin_us);
         let pulse_m = machine.wheel.pulse.metres();

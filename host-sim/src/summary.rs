@@ -52,6 +52,10 @@ pub struct Summary {
     pub overruns: Option<u64>,
     /// What summing fans came to; `null` where each nozzle serves its lane alone.
     pub fans: Option<Fans>,
+    /// Lost wheel pulses put back; `null` when the core was not run.
+    pub pulses_bridged: Option<u64>,
+    /// How often learned slot offsets stopped to fit; `null` when the core was not run.
+    pub slot_drop_outs: Option<u64>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -254,6 +258,8 @@ impl Summary {
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
             fans: None,
+            pulses_bridged: counters.map(|c| c.pulses_bridged),
+            slot_drop_outs: counters.map(|c| c.slot_drop_outs),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -378,6 +384,13 @@ impl Summary {
             line(format!(
                 "fans summed: {} plants not full for want of nozzles, {} of them beyond the whole boom's reach; {} nozzles too many over {} single plants",
                 f.short_sets, f.beyond_reach, f.nozzles_beyond_smallest, f.sets_counted
+            ));
+        }
+        if let (Some(bridged), Some(drop_outs)) = (self.pulses_bridged, self.slot_drop_outs)
+            && bridged + drop_outs > 0
+        {
+            line(format!(
+                "{bridged} lost pulses put back; learned slots went out of use {drop_outs} times"
             ));
         }
         if self.targets.missed > 0 {

@@ -44,10 +44,10 @@ fn waves(
     let mut changes: Vec<(u64, vcd::IdCode, Value)> = Vec::new();
     let start = recording.events.first().map_or(0, |e| e.t_us);
     for event in &recording.events {
-        let wire = if event.input == Input::Pulse {
-            pulse
-        } else {
-            image
+        let wire = match event.input {
+            Input::Pulse => pulse,
+            Input::Image(_) => image,
+            Input::Direction(_) => continue,
         };
         changes.push((event.t_us, wire, Value::V1));
         changes.push((event.t_us + 1, wire, Value::V0));

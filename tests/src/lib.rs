@@ -12,6 +12,8 @@ use host_sim::replay::replay;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 
+pub mod accuracy;
+
 /// Drives a scenario, replays its recording through the core, and judges the commands
 /// by the drive's own truth.
 #[must_use]

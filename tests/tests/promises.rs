@@ -139,6 +139,7 @@ proptest! {
     fn skipping_instants_changes_nothing_on_a_drive(
         speed in 1.0f64..7.0, swing in 0.0f64..0.9, hertz in 0.05f64..1.0, pulse_mm in 20u32..600,
         count in 1u16..70, seed in any::<u32>(),
+        lost in proptest::collection::vec((1usize..400, 1usize..4), 0..6),
         images in proptest::collection::vec((0.2f64..6.0, 0u64..150_000, proptest::collection::vec((-200i32..3000, -17_000i32..17_000, 0i32..400, 0i32..900), 0..9)), 1..30),
         faults in proptest::collection::vec((0.2f64..6.0, any::<u16>(), any::<bool>()), 0..6),
     ) {
@@ -146,6 +147,11 @@ proptest! {
         let turn = std::f64::consts::TAU * hertz;
         let place = |t: f64| speed * (t - swing * (turn * t).sin() / turn);
         let mut inputs = pulses(place, 0.0, 6.0, pulse_m);
+        for (at, run) in lost {
+            // A lost pulse sets the prediction free without any input.
+            let end = (at + run).min(inputs.len());
+            inputs.drain(at.min(end)..end);
+        }
         for (at, age, plants) in images {
             let now = (at * 1e6) as u64;
             let id = |x: i32| (x & 1 == 1).then_some((x >> 1 & 7) as u16);

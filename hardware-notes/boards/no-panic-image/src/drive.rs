@@ -6,7 +6,7 @@ use crate::values::{
     used_micros, used_text,
 };
 use controller_core::{
-    Action, Command, Config, Controller, Counters, DetectorConfig, FanConfig, GuardState, Image,
+    Action, Command, Config, Controller, Counters, DetectorConfig, Direction, FanConfig, GuardState, Image,
     ImageReport, MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch,
     TimingConfig, WheelConfig,
 };
@@ -109,6 +109,7 @@ pub fn controller() {
             creep_speed: any_speed(),
             max_acceleration_mm_s2: any_u32(),
             slots_per_turn: any_u32() as u16,
+            direction_input: any_u32() & 1 == 1,
         },
         nozzles: any_prefix(&nozzles),
         detectors: any_prefix(&detectors),
@@ -140,6 +141,7 @@ fn drive(boom: &mut Boom<'_>) {
                 Ok(()) => {}
                 Err(error) => used_text(&error),
             },
+            5 => direction(boom),
             _ => break,
         }
     }
@@ -176,6 +178,18 @@ fn image(boom: &mut Boom<'_>) {
     }
 }
 
+fn direction(boom: &mut Boom<'_>) {
+    let direction = if any_u32() & 1 == 0 {
+        Direction::Forward
+    } else {
+        Direction::Reverse
+    };
+    match boom.handle_direction(any_micros(), direction) {
+        Ok(()) => {}
+        Err(error) => used_text(&error),
+    }
+}
+
 fn getters(boom: &Boom<'_>) {
     used_i64(boom.distance().to_um());
     used_u32(boom.speed().to_mm_s());
@@ -191,6 +205,7 @@ fn getters(boom: &Boom<'_>) {
         GuardState::Stopped => 1,
         GuardState::NeverMoved => 2,
         GuardState::PollSilent => 3,
+        GuardState::Reversing => 5,
         _ => 4,
     });
     used_counters(boom.counters());
