@@ -363,7 +363,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         let at = self.next_instant();
         let poll_silent = lateness > u64::from(self.timing.poll_silence.0);
-        self.guard = guard::judge(&self.odometer, at, poll_silent);
+        self.guard = guard::judge(
+            &self.odometer,
+            guard::Latches::default(),
+            false,
+            at,
+            poll_silent,
+        );
         if self.group == 0 {
             self.watch_detectors(at);
         }

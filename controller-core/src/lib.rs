@@ -7,7 +7,8 @@
 //!
 //! Read the rooms in the order of the data:
 //! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
-//! [`lane`] → [`guard`] → [`sequencer`] → [`controller`].
+//! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`bench`] →
+//! [`sequencer`] → [`controller`].
 //!
 //! ## The one idea
 //!
@@ -55,24 +56,33 @@
 #![warn(missing_docs)]
 
 pub mod aiming;
+pub mod bench;
 pub mod boom;
 pub mod controller;
 pub mod counters;
 pub mod ground_plan;
 pub mod guard;
+pub mod keep_off;
 pub mod lane;
 pub mod odometer;
+pub mod sections;
 pub mod sequencer;
+pub mod sight;
 mod slots;
 pub mod units;
+mod wanted;
 
 pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};
+pub use bench::{BenchError, BenchRequest};
 pub use boom::{
-    Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,
+    Config, ConfigError, DetectorConfig, ModesConfig, NozzleConfig, PatchConfig, TimingConfig,
+    UnseenPolicy, WheelConfig,
 };
 pub use controller::{Controller, Poll};
 pub use counters::Counters;
 pub use guard::GuardState;
+pub use keep_off::{Along, Over};
 pub use odometer::PulseError;
+pub use sections::{Mode, OrderError, SectionConfig};
 pub use sequencer::{Action, Command};
 pub use units::{Distance, Length, Micros, PulseLength, Span, Speed};
