@@ -73,6 +73,8 @@ pub fn fixed_delay(machine: &Machine, recording: &Recording) -> Vec<ValveCommand
                 continue;
             }
             Input::Image(image) => image,
+            // The simple controllers know no orders.
+            Input::Order(_) => continue,
         };
         let (Some(before), Some(last)) = pulses else {
             continue;
@@ -128,6 +130,7 @@ pub fn whole_pulses(machine: &Machine, recording: &Recording) -> Vec<ValveComman
     let mut count = 0;
     for event in &recording.events {
         match &event.input {
+            Input::Order(_) => {}
             Input::Image(image) => {
                 let Some(mount) = machine.detectors.get(usize::from(image.detector)) else {
                     continue;

@@ -1,12 +1,14 @@
 //! From the files' SI units to the core's own types.
 
 use controller_core::{
-    Config, Controller, DetectorConfig, Image as CoreImage, Length, NozzleConfig, PatchConfig,
-    Plant, PulseLength as CorePulse, Span, Speed, Stretch, TimingConfig, WheelConfig,
+    Along, Config, Controller, DetectorConfig, Image as CoreImage, Length, Micros, ModesConfig,
+    NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span, Speed, Stretch,
+    TimingConfig, UnseenPolicy, WheelConfig,
 };
 
 use crate::error::{Error, Result};
 use crate::machine::{Machine, PulseLength};
+use crate::orders::Order;
 use crate::recording::{Image, SeenPlant};
 
 /// The core as the simulator builds it: nozzles, patches a nozzle, remembered pulses, detectors.
@@ -48,7 +50,27 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             view_right: length(d.view_right_m),
         })
         .collect();
+    let sections: Vec<SectionConfig> = machine
+        .section_runs()
+        .iter()
+        .map(|&(first, end)| SectionConfig {
+            first: first as u16,
+            count: (end - first) as u16,
+        })
+        .collect();
     let config = Config {
+        sections: &sections,
+        modes: ModesConfig {
+            unseen: if machine.modes.spray_unseen {
+                UnseenPolicy::Spray
+            } else {
+                UnseenPolicy::Skip
+            },
+            keep_off_margin: length(machine.modes.keep_off_margin_m),
+            switch_quiet: span(machine.modes.switch_quiet_s),
+            acknowledge_at_start: machine.modes.acknowledge_at_start,
+            bench_on_cap: span(machine.modes.bench_on_cap_s),
+        },
         wheel: WheelConfig {
             pulse_length,
             max_speed: Speed::from_mm_s(thousandths(machine.wheel.max_speed_m_s)),
@@ -97,12 +119,40 @@ pub fn plant(p: &SeenPlant) -> Plant {
 pub fn image<'p>(image: &Image, plants: &'p [Plant]) -> CoreImage<'p> {
     CoreImage {
         detector: image.detector,
-        captured_at: controller_core::Micros(image.captured_us),
+        captured_at: Micros(image.captured_us),
         seen: Stretch {
             from: length(image.seen.0),
             to: length(image.seen.1),
         },
         plants,
+    }
+}
+
+/// Hands an order to the core; `sections` is how many the machine has. What the core refuses
+/// it counts.
+pub fn order(core: &mut Core, now: Micros, order: &Order, sections: usize) {
+    match *order {
+        Order::Mode {
+            section: Some(section),
+            mode,
+        } => drop(core.handle_mode(now, section, mode)),
+        Order::Mode {
+            section: None,
+            mode,
+        } => {
+            for section in 0..sections {
+                drop(core.handle_mode(now, section as u8, mode));
+            }
+        }
+        Order::Switches { spot, broadcast } => drop(core.handle_switches(now, spot, broadcast)),
+        Order::KeepOff { over, from_m, to_m } => {
+            let (from, to) = (length(from_m), length(to_m));
+            drop(core.handle_keep_off(now, over, Along::Ahead { from, to }));
+        }
+        Order::EmergencyStop => drop(core.handle_emergency_stop(now)),
+        Order::Acknowledge => drop(core.acknowledge(now)),
+        Order::Supply { ok } => drop(core.handle_supply(now, ok)),
+        Order::Bench(request) => drop(core.handle_bench(now, request)),
     }
 }
 

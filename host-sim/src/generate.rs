@@ -240,11 +240,18 @@ fn record(
             .filter(|f| f.arrives_s <= until);
         events.extend(arrived.map(|f| image(index as u8, f, stamp)));
     }
-    // Stable: at equal stamps pulses come first, then images by detector and sequence.
+    for (t, order) in scenario.orders.iter().flat_map(|o| o.given(motion)) {
+        let event = Event {
+            t_us: stamp(t),
+            input: Input::Order(order),
+        };
+        events.push((event, Vec::new()));
+    }
+    // Stable: at equal stamps pulses come first, then images by detector and sequence, then orders.
     events.sort_by_key(|(event, _)| event.t_us);
     let sights = events
         .iter()
-        .filter(|(event, _)| event.input != Input::Pulse)
+        .filter(|(event, _)| matches!(event.input, Input::Image(_)))
         .map(|(_, plants)| plants.clone())
         .collect();
     let events = events.into_iter().map(|(event, _)| event).collect();

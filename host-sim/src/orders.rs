@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 /// Most sections that a machine file may list.
 pub const MOST_SECTIONS: usize = 64;
 /// Farthest that an end of keep-off ground may lie from the boom, mm.
-const FARTHEST_MM: f64 = 10_000_000.0;
+const FARTHEST_MM: f64 = 2_000_000.0;
 
 /// One order.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -260,7 +260,7 @@ impl Line {
             } => {
                 for end in [from_mm, to_mm] {
                     if !(end.is_finite() && end.abs() <= FARTHEST_MM) {
-                        return Err(format!("{end} mm is more than 10 km from the boom"));
+                        return Err(format!("{end} mm is more than 2 km from the boom"));
                     }
                 }
                 if to_mm <= from_mm {

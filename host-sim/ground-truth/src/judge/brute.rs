@@ -143,6 +143,7 @@ proptest! {
             from_x: -1.0,
             to_x: 30.0,
             tolerance: Tolerance::default(),
+            orders: None,
         });
         prop_assert!(report.problems.is_empty());
         prop_assert_eq!(report.missed_by.total(), report.targets.missed);

@@ -1,5 +1,6 @@
 //! What the judge is told: the true machine, the plants, and the commands.
 
+use super::orders::Orders;
 use crate::{Ground, Plant, Valve};
 
 /// A nozzle as it truly is, which may differ from what the controller believes.
@@ -128,6 +129,8 @@ pub struct JudgeInput<'a> {
     pub to_x: f64,
     /// How much may go wrong.
     pub tolerance: Tolerance,
+    /// What the operator ordered; none where every nozzle was to spray plants all along.
+    pub orders: Option<&'a Orders>,
 }
 
 /// Why an input can't be judged.

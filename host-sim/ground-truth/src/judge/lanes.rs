@@ -117,6 +117,7 @@ mod tests {
             from_x: 0.0,
             to_x: 1.0,
             tolerance: Tolerance::default(),
+            orders: None,
         };
         let lanes = Lanes::new(&input);
         let needed = |y, width| {

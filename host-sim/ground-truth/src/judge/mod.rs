@@ -14,6 +14,7 @@
 mod cover;
 mod input;
 mod lanes;
+mod orders;
 mod patches;
 mod report;
 mod spray;
@@ -26,6 +27,7 @@ mod perfect;
 mod tests;
 
 pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
+pub use orders::{KeepOff, ModeOrder, Ordered, Orders, OrdersKept, SeenGround};
 pub use report::{
     Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, Targets, Verdict, WhyMissed,
 };
@@ -56,14 +58,28 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .map(|(n, list)| spray::spray(input, n, list))
         .collect();
 
+    let zones: Option<Vec<_>> = input
+        .orders
+        .map(|orders| (0..nozzles).map(|n| orders.zones(input, n)).collect());
+    let zone = |n: usize| zones.as_ref().and_then(|z| z.get(n));
+
     // Which nozzles each plant needs, and the other way round: the plants that
     // each nozzle was asked to serve.
     let lanes = Lanes::new(input);
     let mut needs = Vec::with_capacity(input.plants.len());
+    let mut withheld = 0;
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); nozzles];
     for (index, plant) in input.plants.iter().enumerate() {
         let needed = lanes.needed(plant);
-        let inside = input.from_x <= plant.near() && plant.far() <= input.to_x;
+        let mut inside = input.from_x <= plant.near() && plant.far() <= input.to_x;
+        if inside
+            && needed
+                .iter()
+                .any(|&n| zone(n).is_some_and(|z| z.withholds(plant)))
+        {
+            inside = false;
+            withheld += 1;
+        }
         if input.seen[index] && !input.refused[index] {
             for &n in &needed {
                 asked[n].push((index, inside));
@@ -81,7 +97,9 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .iter()
         .zip(&sprayed)
         .enumerate()
-        .map(|(n, (plants, s))| patches::score(input, n, plants, &s.stretches, &mut scored))
+        .map(|(n, (plants, s))| {
+            patches::score(input, n, plants, &s.stretches, zone(n), &mut scored)
+        })
         .collect();
 
     let world = World {
@@ -103,8 +121,12 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         })
         .collect();
 
+    let kept = match &zones {
+        Some(zones) => orders::kept(zones, &sprayed, (input.from_x, input.to_x), withheld),
+        None => OrdersKept::default(),
+    };
     let strips = sprayed.into_iter().map(|s| s.strips).collect();
-    assemble(input, outcomes, scored, strips, problems)
+    assemble(input, outcomes, scored, strips, problems, kept)
 }
 
 /// Counts, averages and decides.
@@ -114,6 +136,7 @@ fn assemble(
     scored: Scored,
     strips: Vec<Vec<(f64, f64)>>,
     problems: Vec<Problem>,
+    orders: OrdersKept,
 ) -> Report {
     let mut targets = Targets::default();
     let mut missed_by = MissedBy::default();
@@ -169,6 +192,7 @@ fn assemble(
         served: scored.served,
         strips,
         problems,
+        orders,
         ground_m: input.to_x - input.from_x,
     };
     report.reasons = reasons(&report, &input.tolerance);
@@ -242,6 +266,7 @@ fn reasons(report: &Report, tolerance: &Tolerance) -> Vec<String> {
             1000.0 * report.stop.worst
         ));
     }
+    reasons.extend(report.orders.reasons(tolerance.edge_m));
     reasons.extend(
         report
             .problems
@@ -275,6 +300,7 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         served: Vec::new(),
         strips: vec![Vec::new(); input.nozzles.len()],
         problems: Vec::new(),
+        orders: OrdersKept::default(),
         ground_m: 0.0,
     }
 }

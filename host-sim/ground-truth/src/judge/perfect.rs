@@ -149,6 +149,7 @@ fn a_perfect_controller_has_no_error_on_ramps() {
         from_x: 0.0,
         to_x: 330.0,
         tolerance: Tolerance::default(),
+        orders: None,
     };
     let report = judge(&input);
     assert_eq!(report.verdict, Verdict::Holds, "{:?}", report.reasons);
@@ -195,6 +196,7 @@ fn fifty_thousand_plants_under_forty_eight_nozzles_are_swept() {
         from_x: 0.0,
         to_x: 10_010.0,
         tolerance: Tolerance::default(),
+        orders: None,
     };
     let report = judge(&input);
     assert_eq!(report.verdict, Verdict::Holds, "{:?}", report.reasons);

@@ -95,6 +95,7 @@ impl Case {
             from_x: 0.0,
             to_x: 20.0,
             tolerance: Tolerance::default(),
+            orders: None,
         }
     }
 
