@@ -1,7 +1,8 @@
 //! Composes the rooms; the public face.
 //!
-//! **The driving contract.** Poll up to an input's stamp, hand the input over,
-//! sleep until `next`. Early and repeated polls are no-ops. A decision instant
+//! **The driving contract.** Poll up to an input's stamp, hand the input over, poll
+//! again at that stamp, sleep until `next`. (An input can bring `next` forward.)
+//! Early and repeated polls are no-ops. A decision instant
 //! sees the inputs stamped before it, and no clock, so every caller that keeps
 //! the contract gets the same commands, whatever else its schedule does; one that
 //! does not is counted ([`Counters::inputs_before_poll`], [`Counters::overruns`]).
@@ -9,20 +10,30 @@
 //! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
 
 use crate::aiming::{self, Image, ImageError, ImageReport};
+use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::ahead;
-use crate::guard::{self, GuardState};
+use crate::ground_plan::Interval;
+use crate::guard::{GuardState, Latches};
 use crate::lane::{Lane, Planned};
+use crate::layers::Layers;
 use crate::odometer::{Odometer, PulseError};
-use crate::sequencer::{self, Command, Instant};
-use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
-use heapless::{Deque, Vec};
+use crate::outbox::Outbox;
+use crate::reach::{Horizon, Reach};
+use crate::sequencer::{self, Command, Instant, Permit};
+use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
+use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
+use heapless::Vec;
 
-/// Nozzles decided in one call: bounds a call whatever the size of the boom.
-pub const GROUP: usize = 32;
+mod orders;
+
+/// Nozzles of group `index` on a boom of `count`.
+fn group_size(count: usize, index: usize) -> usize {
+    count.saturating_sub(index << GROUP_BITS).min(GROUP)
+}
+
 /// More periods behind than this are skipped and counted, not made up one by one.
-const MOST_MADE_UP: u64 = 64;
+const MOST_MADE_UP: u32 = 64;
 
 /// What a poll has to say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,50 +53,56 @@ pub enum Poll {
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
     config: DetectorConfig,
-    /// Ground seen up to here, counts; none before the first image. Not in short
-    /// form: a detector may be silent for longer than that holds.
-    seen_to: Option<i64>,
     last_image: Micros,
     silent: bool,
 }
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
-/// pulses, `D` detectors.
+/// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
 #[derive(Clone, Debug)]
-pub struct Controller<const N: usize, const K: usize, const H: usize, const D: usize> {
+pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     odometer: Odometer<H>,
-    nozzles: Vec<NozzleConfig, N>,
+    nozzles: &'a [NozzleConfig],
     lanes: [Lane<K>; N],
+    /// Where each lane is next to be looked at; means something while its group is
+    /// busy with it.
+    next: [i32; N],
+    groups: Vec<Group, MOST_GROUPS>,
+    grid: Grid,
+    layers: Layers<'a, N, D>,
+    latches: Latches,
+    bench: Bench,
+    bench_limits: Limits,
+    switch_quiet: Span,
+    /// Since when, and in which group next, everything open is to close at once.
+    urgent: Option<(Micros, usize)>,
     detectors: Vec<Sight, D>,
+    /// When the next detector may turn out silent.
+    silence_due: Micros,
     patch: PatchConfig,
     timing: TimingConfig,
-    typical_delay: Span,
-    queue: Deque<Command, GROUP>,
+    reach: Reach,
+    outbox: Outbox,
     counters: Counters,
     guard: GuardState,
     latest: Micros,
-    /// Start of the current period; none before the first call.
-    period_start: Option<Micros>,
-    /// Next group to decide in this period.
-    group: usize,
-    groups: usize,
-    group_step: Span,
+    /// Decision instants up to here see a caller that did not poll.
+    unpolled_to: Option<Micros>,
+    /// Something came in since the groups were last told when to wake.
+    stale: bool,
+    every_instant: bool,
 }
 
-impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<N, K, H, D> {
+impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
+    Controller<'a, N, K, H, D>
+{
     /// A controller at rest, everything closed.
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
-    pub fn new(config: &Config<'_>) -> Result<Self, ConfigError> {
-        const { assert!(N >= 1 && N <= 1024, "1 to 1024 nozzles") };
+    pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
+        const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
         config.validate(N, D)?;
-        let mut nozzles: Vec<NozzleConfig, N> = Vec::new();
-        for nozzle in config.nozzles {
-            if nozzles.push(*nozzle).is_err() {
-                return Err(ConfigError::TooManyNozzles { most: N });
-            }
-        }
         let mut detectors: Vec<Sight, D> = Vec::new();
         for detector in config.detectors {
             let sight = Sight {
@@ -96,28 +113,67 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
-        let groups = nozzles.len().div_ceil(GROUP).max(1);
-        let step = u64::from(config.timing.decision_period.0)
-            .checked_div(u64::try_from(groups).unwrap_or(1))
-            .unwrap_or_default();
-        let typical_delay = nozzles.first().map_or(Span(0), |n| n.open_delay);
+        let count = config.nozzles.len().div_ceil(GROUP).max(1);
+        let mut groups = Vec::new();
+        for _ in 0..count {
+            if groups.push(Group::default()).is_err() {
+                return Err(ConfigError::TooManyNozzles { most: N });
+            }
+        }
+        let layers = Layers::new(config)?;
+        if layers.sprays_unseen() {
+            for (index, group) in groups.iter_mut().enumerate() {
+                group.everyone(group_size(config.nozzles.len(), index));
+            }
+        }
         Ok(Self {
+            latches: Latches {
+                start: config.modes.acknowledge_at_start,
+                ..Latches::default()
+            },
+            bench: Bench::default(),
+            bench_limits: Limits {
+                cap: config.modes.bench_on_cap,
+                shortest_on: config.timing.shortest_on,
+                shortest_off: config.timing.shortest_off,
+                nozzles: config.nozzles.len(),
+                sections: layers.section_count(),
+            },
+            switch_quiet: config.modes.switch_quiet,
+            urgent: None,
+            layers,
             odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
-            nozzles,
+            nozzles: config.nozzles,
             lanes: [Lane::idle(); N],
+            next: [0; N],
+            groups,
+            grid: Grid::new(config.timing.decision_period, count),
             detectors,
+            silence_due: Micros(0),
             patch: config.patch,
             timing: config.timing,
-            typical_delay,
-            queue: Deque::new(),
+            reach: Reach::new(config),
+            outbox: Outbox::default(),
             counters: Counters::default(),
-            guard: GuardState::NeverMoved,
+            guard: if config.modes.acknowledge_at_start {
+                GuardState::Unacknowledged
+            } else {
+                GuardState::NeverMoved
+            },
             latest: Micros(0),
-            period_start: None,
-            group: 0,
-            groups,
-            group_step: Span(u32::try_from(step).unwrap_or_default()),
+            unpolled_to: None,
+            stale: true,
+            every_instant: false,
         })
+    }
+
+    /// The reference that the skipping of instants is tested against: decides every
+    /// group at every instant, whether anything can be met or not. The commands are
+    /// the same; the work is not.
+    #[doc(hidden)]
+    pub fn decide_at_every_instant(&mut self) {
+        self.every_instant = true;
+        self.stale = true;
     }
 
     /// What happened so far, counted.
@@ -184,9 +240,32 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             bump(&mut self.counters.pulses_refused);
             return Err(PulseError::TimeBackwards { latest });
         }
+        if self.bench.end() {
+            // Good or refused: whatever turns the wheel ends the bench state.
+            bump(&mut self.counters.bench_cut);
+            self.close_at_once(now);
+        }
+        let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
             Ok(()) => {
                 bump(&mut self.counters.pulses);
+                let here = wrap_i32(self.odometer.distance().0);
+                let detectors = &self.detectors;
+                let swath = |index: usize| {
+                    detectors.get(index).map_or(Length::default(), |sight| {
+                        sight.config.view_left.plus(sight.config.view_right)
+                    })
+                };
+                self.layers.pass(here, swath, &mut self.counters);
+                self.stale = true;
+                if stood {
+                    // Standing, nobody needs to see anything: the wait starts anew.
+                    for sight in &mut self.detectors {
+                        sight.last_image = sight.last_image.max(now);
+                        sight.silent = false;
+                    }
+                    self.silence_due = now;
+                }
                 Ok(())
             }
             Err(error) => {
@@ -241,37 +320,45 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             .map_err(|_| ImageError::TooOld)?;
         let here = self.odometer.motion_at(now).place();
 
-        // The ground between what was seen before and what is seen now.
-        let counts = self.odometer.distance().0;
-        let since = i64::from(ahead(captured, wrap_i32(counts)));
-        let mount = counts
-            .saturating_add(since)
-            .saturating_add(i64::from(sight.config.x.bits()));
-        let from = mount.saturating_add(i64::from(image.seen.from.bits()));
-        let to = mount.saturating_add(i64::from(image.seen.to.bits()));
-        let swath = sight.config.view_left.plus(sight.config.view_right).bits();
-        if let Some(seen_to) = sight.seen_to {
-            let gap = u64::try_from(from.saturating_sub(seen_to)).unwrap_or_default();
-            let area = gap.saturating_mul(u64::try_from(swath).unwrap_or_default());
-            add(&mut self.counters.unseen_mm2, area >> 8);
-        }
-        sight.seen_to = Some(sight.seen_to.map_or(to, |seen_to| seen_to.max(to)));
+        let mount = captured.wrapping_add(sight.config.x.bits());
+        let seen = Interval {
+            start: mount.wrapping_add(image.seen.from.bits()),
+            end: mount.wrapping_add(image.seen.to.bits()),
+        };
         sight.last_image = now;
         sight.silent = false;
+        let ends = now.plus(self.timing.detector_silence).plus(Span(1));
+        self.silence_due = self.silence_due.min(ends);
         let config = sight.config;
+        self.stale = true;
+        if !self.layers.are_plain() {
+            self.progress(now);
+        }
+        self.layers.see(detector, seen, &mut self.counters);
+        if self.layers.sprays_unseen() {
+            self.refresh();
+        }
 
         let mut report = ImageReport::default();
         for plant in image.plants {
             let patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let (first, end) = aiming::lanes_of(plant, &self.nozzles, &config, &self.patch);
+            let (first, end) = aiming::lanes_of(plant, self.nozzles, &config, &self.patch);
             let count = end.saturating_sub(first);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let (mut planned, mut grown) = (false, false);
-            for (lane, nozzle) in lanes.skip(first).take(count) {
+            for (index, (lane, nozzle)) in lanes.enumerate().skip(first).take(count) {
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
-                    Planned::Behind => {}
+                    Planned::Behind => continue,
+                }
+                let group = self.groups.get_mut(index >> GROUP_BITS);
+                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
+                    group.note(
+                        index & (GROUP - 1),
+                        next,
+                        lane.boundary(&self.layers.over(index, nozzle), here),
+                    );
                 }
             }
             let tally = if planned {
@@ -289,22 +376,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         Ok(report)
     }
 
-    /// The next thing to do at `now`. One command, or one group of up to
-    /// [`GROUP`] nozzles decided, or nothing.
+    /// The next thing to do at `now`. One command, or one group of up to 32 nozzles
+    /// decided, or nothing.
     pub fn poll(&mut self, now: Micros) -> Poll {
         let now = match self.start(now) {
             Ok(()) => now,
             Err(latest) => latest,
         };
-        if let Some(command) = self.queue.pop_front() {
+        if let Some(command) = self.outbox.take() {
             return Poll::Command(command);
         }
-        let due = self.next_instant();
+        if let Some((since, group)) = self.urgent {
+            self.urgent = Some((since, group.wrapping_add(1))).filter(|u| u.1 < self.groups.len());
+            self.close_group(group, since);
+            return self.outbox.take().map_or(Poll::Busy, Poll::Command);
+        }
+        let (group, due) = self.next_due();
         if due > now {
+            self.grid.handled(now);
             return Poll::Idle { next: due };
         }
-        self.decide_group(due, now);
-        match self.queue.pop_front() {
+        if self.made_up(due, now) {
+            self.decide_group(group, due);
+        }
+        match self.outbox.take() {
             Some(command) => Poll::Command(command),
             None => Poll::Busy,
         }
@@ -312,12 +407,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Moves `latest` to `now`; the first call of all lays the grid.
     fn start(&mut self, now: Micros) -> Result<(), Micros> {
-        if self.period_start.is_none() {
-            let period = u64::from(self.timing.decision_period.0);
-            let steps = now.0.checked_div(period).unwrap_or_default();
-            self.period_start = Some(Micros(steps.saturating_add(1).saturating_mul(period)));
-            self.latest = now;
-        }
+        self.grid.start(now);
         if now < self.latest {
             bump(&mut self.counters.time_backwards);
             return Err(self.latest);
@@ -329,105 +419,198 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// For inputs: also counts a caller that did not poll first.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
         self.start(now)?;
-        if self.next_instant() <= now || !self.queue.is_empty() {
+        if !self.outbox.is_empty() || self.urgent.is_some() || self.next_due().1 <= now {
             bump(&mut self.counters.inputs_before_poll);
         }
         Ok(())
     }
 
-    fn next_instant(&self) -> Micros {
-        let group = u32::try_from(self.group).unwrap_or_default();
-        self.period_start
-            .unwrap_or_default()
-            .plus(Span(self.group_step.0.saturating_mul(group)))
-    }
-
-    fn decide_group(&mut self, due: Micros, now: Micros) {
-        let period = u64::from(self.timing.decision_period.0);
-        let lateness = now.0.saturating_sub(due.0);
-        if lateness > self.counters.worst_lateness_us {
-            self.counters.worst_lateness_us = lateness;
+    /// The group to decide next, and when. Constant work when nothing came in.
+    fn next_due(&mut self) -> (usize, Micros) {
+        if self.stale {
+            self.stale = false;
+            self.wake_all();
         }
-        let behind = lateness.checked_div(period).unwrap_or_default();
-        if behind >= 1 {
-            bump(&mut self.counters.overruns);
-        }
-        if behind > MOST_MADE_UP {
-            // Too far behind to make up: everything due since is decided at the
-            // latest instant. Counted above and here.
-            add(&mut self.counters.overruns, behind.saturating_sub(1));
-            let skip = behind.saturating_mul(period);
-            self.period_start = self
-                .period_start
-                .map(|start| Micros(start.0.saturating_add(skip)));
-        }
-        let at = self.next_instant();
-        let poll_silent = lateness > u64::from(self.timing.poll_silence.0);
-        self.guard = guard::judge(
-            &self.odometer,
-            guard::Latches::default(),
-            false,
-            at,
-            poll_silent,
-        );
-        if self.group == 0 {
-            self.watch_detectors(at);
-        }
-        let instant = Instant::new(
-            at,
-            self.odometer.motion_at(at),
-            &self.timing,
-            self.typical_delay,
-        );
-        let first = self.group.saturating_mul(GROUP);
-        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-        for (index, (lane, nozzle)) in (0_u16..).zip(lanes).skip(first).take(GROUP) {
-            let decided = sequencer::decide(
-                lane,
-                nozzle,
-                &self.patch,
-                &self.timing,
-                &instant,
-                self.guard.allows_spray(),
-                &mut self.counters,
-            );
-            if let Some((action, at, short_by)) = decided {
-                let command = Command {
-                    nozzle: index,
-                    action,
-                    at,
-                    short_by,
-                };
-                // Has room: it was empty, and a group holds no more nozzles than it.
-                let pushed = self.queue.push_back(command);
-                debug_assert!(pushed.is_ok());
-                bump(&mut self.counters.commands);
+        let mut first = (0, Micros(u64::MAX));
+        for (index, group) in self.groups.iter().enumerate() {
+            if group.wake < first.1 {
+                first = (index, group.wake);
             }
         }
-        self.group = self.group.wrapping_add(1);
-        if self.group >= self.groups {
-            self.group = 0;
-            self.period_start = self
-                .period_start
-                .map(|start| start.plus(self.timing.decision_period));
+        first
+    }
+
+    /// Tells every group when it must be looked at next, from what is known now.
+    fn wake_all(&mut self) {
+        let from = self.grid.done_to();
+        let motion = self.odometer.motion_at(from);
+        let moving = !self.odometer.stands(from);
+        let horizon = moving.then(|| self.reach.horizon(&motion));
+        for index in 0..self.groups.len() {
+            self.wake(index, from, horizon);
         }
+    }
+
+    /// The first instant after `from` at which a group can have anything to do. Never
+    /// too late: at all instants skipped, deciding would change nothing.
+    fn wake(&mut self, index: usize, from: Micros, horizon: Option<Horizon>) {
+        let Some(group) = self.groups.get_mut(index) else {
+            return;
+        };
+        let mut earliest = self.grid.idle_end(from);
+        if self.every_instant || group.all || self.bench.runs() {
+            earliest = from;
+        } else if let Some(horizon) = horizon {
+            if let Some(nearest) = group.nearest() {
+                earliest = earliest.min(from.plus(horizon.sooner_than(nearest)));
+                // The guard may change its mind of a standstill.
+                earliest = earliest.min(self.odometer.stops_at());
+            }
+            if index == 0 {
+                earliest = earliest.min(self.odometer.stops_at());
+                earliest = earliest.min(self.silence_due);
+            }
+        } else if group.any_open() {
+            earliest = from;
+        }
+        if index == 0 && !self.layers.sections.settled() {
+            earliest = from;
+        }
+        group.wake = self.grid.first_instant(index, from, earliest);
+    }
+
+    /// Counts how late an instant is decided. False: so late that it is skipped, and
+    /// everything due since is decided at the latest instants instead.
+    fn made_up(&mut self, due: Micros, now: Micros) -> bool {
+        let lateness = now.since(due);
+        if u64::from(lateness.0) > self.counters.worst_lateness_us {
+            self.counters.worst_lateness_us = u64::from(lateness.0);
+        }
+        if lateness > self.timing.poll_silence {
+            self.unpolled_to = Some(now);
+        }
+        let period = self.timing.decision_period;
+        if lateness < period {
+            return true;
+        }
+        let behind = lateness.0.checked_div(period.0).unwrap_or_default();
+        if behind <= MOST_MADE_UP {
+            bump(&mut self.counters.overruns);
+            return true;
+        }
+        add(&mut self.counters.overruns, u64::from(behind));
+        self.grid.skip_to(now);
+        for group in &mut self.groups {
+            group.all = true;
+        }
+        self.stale = true;
+        false
+    }
+
+    fn decide_group(&mut self, index: usize, at: Micros) {
+        let unpolled = self.unpolled_to.is_some_and(|to| at <= to);
+        if !unpolled {
+            self.unpolled_to = None;
+        }
+        if index == 0 {
+            self.settle_switches(at);
+            self.run_bench(at, unpolled);
+        }
+        self.guard = self.judge(at, unpolled);
+        if index == 0 {
+            self.watch_detectors(at);
+        }
+        let bench = self.guard == GuardState::Bench;
+        let allowed = self.guard.allows_spray();
+        let motion = self.odometer.motion_at(at);
+        self.grid.handled(at);
+        let first = index << GROUP_BITS;
+        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
+            self.groups.get_mut(index),
+            self.lanes.get_mut(first..),
+            self.next.get_mut(first..),
+            self.nozzles.get(first..),
+        ) else {
+            return;
+        };
+        let place = motion.place();
+        if group.sweep() {
+            for lane in lanes.iter_mut().take(GROUP) {
+                lane.age_out(place, at);
+            }
+        }
+        if bench {
+            group.everyone(nozzles.len());
+        }
+        let mut todo = group.busy();
+        if allowed && !group.all && !self.every_instant {
+            todo &= group.within(next, self.reach.farthest(&motion));
+        }
+        group.all = false;
+        if todo != 0 {
+            let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+            self.outbox.begin(at, index);
+            for offset in bits(todo) {
+                let (Some(lane), Some(next), Some(nozzle)) = (
+                    lanes.get_mut(offset),
+                    next.get_mut(offset),
+                    nozzles.get(offset),
+                ) else {
+                    continue;
+                };
+                let index = first.wrapping_add(offset);
+                let wanted = self.layers.over(index, nozzle);
+                let permit = if allowed {
+                    Permit::Follow(wanted)
+                } else if bench {
+                    let section = self.layers.section_of(index);
+                    let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
+                    Permit::Bench(self.bench.wants(nozzle, section))
+                } else {
+                    Permit::Closed
+                };
+                let decided = sequencer::decide(
+                    lane,
+                    nozzle,
+                    &self.patch,
+                    &self.timing,
+                    &instant,
+                    &permit,
+                    &mut self.counters,
+                );
+                if let Some(decided) = decided {
+                    let put = self.outbox.put(offset, decided);
+                    debug_assert!(put, "a group has at most one command a nozzle");
+                    bump(&mut self.counters.commands);
+                }
+                group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
+            }
+            group.find_nearest(next, place);
+        }
+        let moving = !self.odometer.stands(at);
+        let horizon = moving.then(|| self.reach.horizon(&motion));
+        self.wake(index, at, horizon);
     }
 
     fn watch_detectors(&mut self, at: Micros) {
-        if !self.guard.allows_spray() {
-            // Standing: nobody needs to see anything. The wait starts anew.
-            for sight in &mut self.detectors {
-                sight.last_image = sight.last_image.max(at);
-            }
+        if at < self.silence_due || !self.guard.allows_spray() {
             return;
         }
+        let wait = Span(self.timing.detector_silence.0.saturating_add(1));
+        let mut due = Micros(u64::MAX);
         for sight in &mut self.detectors {
-            let silent = at.since(sight.last_image) > self.timing.detector_silence;
-            if silent && !sight.silent {
-                bump(&mut self.counters.detector_silences);
+            if sight.silent {
+                continue;
             }
-            sight.silent = silent;
+            let ends = sight.last_image.plus(wait);
+            if ends <= at {
+                sight.silent = true;
+                bump(&mut self.counters.detector_silences);
+            } else {
+                due = due.min(ends);
+            }
         }
+        self.silence_due = due;
     }
 
     /// True while this detector has been silent too long. `None`: no such detector.

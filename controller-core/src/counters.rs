@@ -71,6 +71,8 @@ pub struct Counters {
     pub keep_off_crossed: u64,
     /// Emergency stops.
     pub emergency_stops: u64,
+    /// Opens taken back because a stop came before they were handed out.
+    pub opens_voided: u64,
     /// Times the supply was reported low.
     pub supply_lows: u64,
     /// Acknowledgements that released a latch.

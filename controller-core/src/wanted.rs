@@ -59,12 +59,9 @@ impl<'a> Wanted<'a> {
         self.mode == Mode::Spot && self.sight.is_none() && self.lines.is_empty()
     }
 
-    /// The same without unseen ground: what the plan asks for.
-    pub(crate) fn planned(self) -> Self {
-        Self {
-            sight: None,
-            ..self
-        }
+    /// True when ground may be asked for that no plan holds.
+    pub(crate) fn fills(&self) -> bool {
+        self.mode == Mode::Broadcast || self.sight.is_some()
     }
 
     fn own_lines(&self) -> impl Iterator<Item = Interval> + use<'a> {

@@ -2,8 +2,8 @@
 
 use controller_core::{
     Along, Config, Controller, DetectorConfig, Image as CoreImage, Length, Micros, ModesConfig,
-    NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span, Speed, Stretch,
-    TimingConfig, UnseenPolicy, WheelConfig,
+    NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span, Speed,
+    Stretch, TimingConfig, UnseenPolicy, WheelConfig,
 };
 
 use crate::error::{Error, Result};
@@ -12,22 +12,64 @@ use crate::orders::Order;
 use crate::recording::{Image, SeenPlant};
 
 /// The core as the simulator builds it: nozzles, patches a nozzle, remembered pulses, detectors.
-pub type Core = Controller<192, 16, 256, 16>;
+pub type Core<'a> = Controller<'a, 192, 16, 256, 16>;
 
-/// Builds the core for a machine; `machine_file` is the name shown in messages.
-pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
-    let refuse = |what: String| {
-        Error::file(
-            machine_file,
-            format!("the controller refuses this machine: {what}"),
-            "change that key of the machine file",
-        )
-    };
+/// A machine in the core's types. The core borrows its tables.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    file: String,
+    nozzles: Vec<NozzleConfig>,
+    detectors: Vec<DetectorConfig>,
+    wheel: WheelConfig,
+    patch: PatchConfig,
+    timing: TimingConfig,
+    sections: Vec<SectionConfig>,
+    modes: ModesConfig,
+}
+
+impl Setup {
+    /// Turns a machine into the core's types; `machine_file` is the name shown in messages.
+    ///
+    /// # Errors
+    /// A pulse length out of the core's range.
+    pub fn new(machine_file: &str, machine: &Machine) -> Result<Self> {
+        setup(machine_file, machine)
+    }
+
+    /// A fresh core for this machine.
+    ///
+    /// # Errors
+    /// What the core does not take, with the key to change.
+    pub fn core(&self) -> Result<Box<Core<'_>>> {
+        let config = Config {
+            wheel: self.wheel,
+            nozzles: &self.nozzles,
+            detectors: &self.detectors,
+            patch: self.patch,
+            timing: self.timing,
+            sections: &self.sections,
+            modes: self.modes,
+        };
+        Controller::new(&config)
+            .map(Box::new)
+            .map_err(|e| refuse(&self.file, &e.to_string()))
+    }
+}
+
+fn refuse(machine_file: &str, what: &str) -> Error {
+    Error::file(
+        machine_file,
+        format!("the controller refuses this machine: {what}"),
+        "change that key of the machine file",
+    )
+}
+
+fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
     let pulse_length = match machine.wheel.pulse {
         PulseLength::Nanometres(nm) => CorePulse::from_nm(nm),
         PulseLength::Ratio { um, pulses } => CorePulse::from_ratio(um, pulses),
     }
-    .ok_or_else(|| refuse("the pulse length is out of range".into()))?;
+    .ok_or_else(|| refuse(machine_file, "the pulse length is out of range"))?;
     let nozzles: Vec<NozzleConfig> = machine
         .nozzles
         .iter()
@@ -58,8 +100,9 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             count: (end - first) as u16,
         })
         .collect();
-    let config = Config {
-        sections: &sections,
+    Ok(Setup {
+        file: machine_file.to_owned(),
+        sections,
         modes: ModesConfig {
             unseen: if machine.modes.spray_unseen {
                 UnseenPolicy::Spray
@@ -78,8 +121,8 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
             slots_per_turn: machine.wheel.slots_per_turn,
         },
-        nozzles: &nozzles,
-        detectors: &detectors,
+        nozzles,
+        detectors,
         patch: PatchConfig {
             lead: length(machine.patch.lead_m),
             lead_time: span(machine.patch.lead_s),
@@ -99,10 +142,7 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             detector_silence: span(machine.timing.detector_silence_s),
             max_detection_age: span(machine.timing.max_detection_age_s),
         },
-    };
-    Controller::new(&config)
-        .map(Box::new)
-        .map_err(|e| refuse(e.to_string()))
+    })
 }
 
 /// A plant in the core's lengths.
@@ -130,30 +170,33 @@ pub fn image<'p>(image: &Image, plants: &'p [Plant]) -> CoreImage<'p> {
 
 /// Hands an order to the core; `sections` is how many the machine has. What the core refuses
 /// it counts.
-pub fn order(core: &mut Core, now: Micros, order: &Order, sections: usize) {
-    match *order {
+pub fn order<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Controller<'_, N, K, H, D>,
+    now: Micros,
+    order: &Order,
+    sections: usize,
+) {
+    // What the core refuses it counts, and the counters are reported.
+    let _counted = match *order {
         Order::Mode {
             section: Some(section),
             mode,
-        } => drop(core.handle_mode(now, section, mode)),
+        } => core.handle_mode(now, section, mode).is_ok(),
         Order::Mode {
             section: None,
             mode,
-        } => {
-            for section in 0..sections {
-                drop(core.handle_mode(now, section as u8, mode));
-            }
-        }
-        Order::Switches { spot, broadcast } => drop(core.handle_switches(now, spot, broadcast)),
+        } => (0..sections).all(|s| core.handle_mode(now, s as u8, mode).is_ok()),
+        Order::Switches { spot, broadcast } => core.handle_switches(now, spot, broadcast).is_ok(),
         Order::KeepOff { over, from_m, to_m } => {
             let (from, to) = (length(from_m), length(to_m));
-            drop(core.handle_keep_off(now, over, Along::Ahead { from, to }));
+            core.handle_keep_off(now, over, Along::Ahead { from, to })
+                .is_ok()
         }
-        Order::EmergencyStop => drop(core.handle_emergency_stop(now)),
-        Order::Acknowledge => drop(core.acknowledge(now)),
-        Order::Supply { ok } => drop(core.handle_supply(now, ok)),
-        Order::Bench(request) => drop(core.handle_bench(now, request)),
-    }
+        Order::EmergencyStop => core.handle_emergency_stop(now).is_ok(),
+        Order::Acknowledge => core.acknowledge(now).is_ok(),
+        Order::Supply { ok } => core.handle_supply(now, ok).is_ok(),
+        Order::Bench(request) => core.handle_bench(now, request).is_ok(),
+    };
 }
 
 // Casts from f64 saturate, and every number was checked to be finite and in range before.

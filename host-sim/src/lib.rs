@@ -27,6 +27,7 @@ mod held;
 mod lines;
 pub mod machine;
 mod machine_file;
+mod ordered;
 pub mod orders;
 mod output;
 pub mod profile;

@@ -448,11 +448,7 @@ fn timing(source: &Source<'_>, raw: &RawTiming) -> Result<Timing> {
     })
 }
 
-fn sections(
-    source: &Source<'_>,
-    raw: &[Spanned<RawSection>],
-    nozzles: usize,
-) -> Result<Vec<u16>> {
+fn sections(source: &Source<'_>, raw: &[Spanned<RawSection>], nozzles: usize) -> Result<Vec<u16>> {
     if let Some(extra) = raw.get(MOST_SECTIONS) {
         return Err(source.at(
             extra.span(),
@@ -463,8 +459,12 @@ fn sections(
     let mut sections = Vec::with_capacity(raw.len());
     let mut sum = 0;
     for section in raw {
-        let count: u16 =
-            source.whole("nozzles", &section.get_ref().nozzles, 1, MOST_NOZZLES as i64)?;
+        let count: u16 = source.whole(
+            "nozzles",
+            &section.get_ref().nozzles,
+            1,
+            MOST_NOZZLES as u16,
+        )?;
         sum += usize::from(count);
         sections.push(count);
     }
@@ -502,8 +502,13 @@ fn modes(source: &Source<'_>, raw: &RawModes, timing: &Timing) -> Result<Modes> 
             10.0,
             0.02,
         )?,
-        switch_quiet_s: source.within_or("switch_quiet_ms", &raw.switch_quiet_ms, 0.0, 1000.0, 30.0)?
-            * 1e-3,
+        switch_quiet_s: source.within_or(
+            "switch_quiet_ms",
+            &raw.switch_quiet_ms,
+            0.0,
+            1000.0,
+            30.0,
+        )? * 1e-3,
         acknowledge_at_start: raw.acknowledge_at_start.unwrap_or(false),
         bench_on_cap_s: source.within_or(
             "bench_on_cap_s",

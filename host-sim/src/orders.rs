@@ -214,7 +214,11 @@ pub(crate) fn bench(
         ("hold", None, None, None, None) => (Some(BenchRequest::Hold), ""),
         ("release", None, None, None, None) => (Some(BenchRequest::Release), ""),
         ("hold" | "release", ..) => (None, "nothing else"),
-        _ => return Err(format!("`{ask}` is none of prime, flush, rinse, click, hold, release")),
+        _ => {
+            return Err(format!(
+                "`{ask}` is none of prime, flush, rinse, click, hold, release"
+            ));
+        }
     };
     request.ok_or_else(|| format!("{ask} needs {wanted}"))
 }
@@ -416,7 +420,11 @@ mod tests {
             let text = serde_json::to_string(&Line::of(77, &order)).expect("plain data");
             let back: Line = serde_json::from_str(&text).expect("its own line");
             assert_eq!(back.order(), Ok((77, order)), "{text}");
-            assert!(EVENTS.iter().any(|e| text.contains(&format!("\"event\":\"{e}\""))));
+            assert!(
+                EVENTS
+                    .iter()
+                    .any(|e| text.contains(&format!("\"event\":\"{e}\"")))
+            );
         }
     }
 }

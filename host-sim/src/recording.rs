@@ -280,7 +280,11 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
         Err(e) => {
             if let Some(order) = order(text) {
                 return order.or_else(|what| {
-                    complain(None, what, "see the orders in host-sim/formats/recording.md")
+                    complain(
+                        None,
+                        what,
+                        "see the orders in host-sim/formats/recording.md",
+                    )
                 });
             }
             return complain(

@@ -65,6 +65,7 @@ pub fn judge(
         &report,
         counters,
         late,
+        scene.has_orders(),
         [&fixed, &whole],
     );
     Ok((report, summary))

@@ -2,8 +2,8 @@
 //! hindsight.
 
 use ground_truth::{
-    Command, Ground, Hindsight, JudgeInput, Patch, Plant, Report, Tolerance, TrueNozzle, Valve,
-    judge,
+    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
+    TrueNozzle, Valve, judge,
 };
 
 use crate::commands::ValveCommand;
@@ -11,6 +11,7 @@ use crate::error::{Error, Result};
 use crate::generate::judged_stretch;
 use crate::held::Held;
 use crate::machine::Machine;
+use crate::ordered::ordered;
 use crate::recording::Recording;
 use crate::replay::ImageFate;
 use crate::truth::Truth;
@@ -43,6 +44,8 @@ pub struct Scene {
     sights: Vec<Vec<usize>>,
     patch: Patch,
     tolerance: Tolerance,
+    /// What was ordered, and the ground that each image covers; none when nothing was.
+    orders: Option<(Orders, Vec<SeenGround>)>,
 }
 
 impl Scene {
@@ -90,7 +93,9 @@ impl Scene {
                 );
             }
         }
+        let orders = ordered(machine, recording, &ground, truth.clock_start_us);
         Ok(Scene {
+            orders,
             basis: Basis::Truth,
             ground: Box::new(ground),
             origin_us: truth.clock_start_us,
@@ -127,7 +132,9 @@ impl Scene {
             ));
         }
         let (plants, sights) = seen_plants(machine, recording, &ground, origin_us);
+        let orders = ordered(machine, recording, &ground, origin_us);
         Ok(Scene {
+            orders,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -138,6 +145,11 @@ impl Scene {
             patch: patch(machine),
             tolerance: tolerance(machine),
         })
+    }
+
+    /// Whether anything was ordered beside driving.
+    pub fn has_orders(&self) -> bool {
+        self.orders.is_some()
     }
 
     /// Judges commands. `fates` tells what the controller made of each image, where it is known.
@@ -165,7 +177,18 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect();
+        let orders = self.orders.as_ref().map(|(orders, seen)| {
+            let mut orders = orders.clone();
+            // Ground of a refused image stays unseen.
+            let taken = seen
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| fates.and_then(|f| f.get(*i)) != Some(&ImageFate::Refused));
+            orders.seen.extend(taken.map(|(_, s)| *s));
+            orders
+        });
         let input = JudgeInput {
+            orders: orders.as_ref(),
             ground: self.ground.as_ref(),
             nozzles: &self.nozzles,
             patch: self.patch,

@@ -108,7 +108,10 @@ pub(crate) fn order(source: &Source<'_>, raw: &Spanned<RawOrder>) -> Result<Scri
     let order = match event {
         "mode" => {
             let Some(word) = &r.mode else {
-                return refuse("the mode is missing".into(), "add `mode`: spot, broadcast or off");
+                return refuse(
+                    "the mode is missing".into(),
+                    "add `mode`: spot, broadcast or off",
+                );
             };
             let Some(mode) = orders::mode(word.get_ref()) else {
                 return Err(source.at(
@@ -166,7 +169,11 @@ pub(crate) fn order(source: &Source<'_>, raw: &Spanned<RawOrder>) -> Result<Scri
             }
         }
     };
-    let place = |n: &Number| source.within("at_m", n, -100.0, FARTHEST_M).map(When::Place);
+    let place = |n: &Number| {
+        source
+            .within("at_m", n, -100.0, FARTHEST_M)
+            .map(When::Place)
+    };
     let when = match (&r.at_s, &r.at_m, order) {
         (Some(time), None, _) => When::Time(source.within("at_s", time, 0.0, LONGEST_S)?),
         (None, Some(at), _) => place(at)?,
@@ -224,4 +231,3 @@ impl ScriptedOrder {
             .collect()
     }
 }
-

@@ -50,10 +50,25 @@ pub struct Summary {
     pub unseen_m2: Option<f64>,
     /// Decisions taken too late; `null` when the core was not run.
     pub overruns: Option<u64>,
+    /// How the operator's orders were kept; `null` where nothing was ordered.
+    pub orders: Option<OrdersKept>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
     pub baselines: Baselines,
+}
+
+/// How the operator's orders were kept.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct OrdersKept {
+    /// Plants that were not to be sprayed, or lay where an order was just taking effect.
+    pub withheld: usize,
+    /// Longest stretch of spray on keep-off ground, mm.
+    pub keep_off_wet_mm: f64,
+    /// Longest stretch of spray by nozzles that were off or stopped, mm.
+    pub off_wet_mm: f64,
+    /// Longest bare stretch of broadcast or unseen ground, mm.
+    pub bare_mm: f64,
 }
 
 /// How the plants fared.
@@ -176,7 +191,7 @@ impl Basis {
 
 impl Summary {
     /// Sums up the judgements. `counters` are the core's, if it was run; `late` counts commands
-    /// that came short where it was not. The last argument is
+    /// that came short where it was not. `ordered` says whether there were orders to keep. The last argument is
     /// the reports of the simple controllers.
     pub fn new(
         name: &str,
@@ -185,6 +200,7 @@ impl Summary {
         report: &Report,
         counters: Option<&Counters>,
         late: u64,
+        ordered: bool,
         [fixed_delay, whole_pulses]: [&Report; 2],
     ) -> Summary {
         let m = report.missed_by;
@@ -220,6 +236,16 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
+            orders: ordered.then(|| {
+                let mm = |m: f64| (m * 1e7).round() / 1e4;
+                let kept = &report.orders;
+                OrdersKept {
+                    withheld: kept.withheld,
+                    keep_off_wet_mm: mm(kept.kept_off_worst_m),
+                    off_wet_mm: mm(kept.off_worst_m),
+                    bare_mm: mm(kept.bare_worst_m),
+                }
+            }),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -338,6 +364,13 @@ impl Summary {
         {
             line(format!(
                 "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if let Some(kept) = &self.orders {
+            line(format!(
+                "{} plants withheld on order; longest stretch of spray on keep-off ground {:.1} mm, \
+                 by nozzles that were off {:.1} mm; of broadcast or unseen ground bare {:.1} mm",
+                kept.withheld, kept.keep_off_wet_mm, kept.off_wet_mm, kept.bare_mm
             ));
         }
         if self.targets.missed > 0 {

@@ -1,13 +1,17 @@
 //! A virtual-time harness for the controller core, and the tests built on it in
 //! `tests/`. It jumps to the next input or deadline, never in fixed ticks.
 
+pub mod operations;
+
 use controller_core::{
     Command, Config, Controller, DetectorConfig, Image, Length, Micros, NozzleConfig, Plant, Poll,
     PulseLength, Span, Stretch,
 };
 use ground_truth::Report;
+use host_sim::core_setup;
 use host_sim::generate::{Drive, drive};
 use host_sim::machine::Machine;
+use host_sim::orders::Order;
 use host_sim::replay::replay;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
@@ -32,7 +36,7 @@ pub fn judged_drive(world: &Drive, machine: &Machine) -> Report {
 }
 
 /// The controller that the tests drive.
-pub type Core = Controller<64, 8, 64, 4>;
+pub type Core = Controller<'static, 96, 8, 64, 4>;
 
 /// An input with the stamp at which it is handed over.
 #[derive(Clone, Debug)]
@@ -48,6 +52,8 @@ pub enum Input {
         /// Plants.
         plants: Vec<Plant>,
     },
+    /// What the operator orders; for a boom of one section.
+    Order(Order),
 }
 
 /// A plant from µm: centre forward, centre right, length, width.
@@ -91,7 +97,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
                 break;
             }
             while extra.next_if(|&e| e <= poll).is_some() {}
-            *next = drain(core, poll.max(next.saturating_sub(100_000)), out);
+            *next = drain(core, poll, out);
         }
         *next = drain(core, stamp, out);
     };
@@ -101,6 +107,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
             Input::Pulse => {
                 let _counted = core.handle_pulse(Micros(*stamp));
             }
+            Input::Order(order) => core_setup::order(core, Micros(*stamp), order, 1),
             Input::Image {
                 captured,
                 seen,
@@ -120,6 +127,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
                 );
             }
         }
+        next = drain(core, *stamp, &mut out);
     }
     upto(core, until, &mut next, &mut out);
     out
@@ -173,10 +181,21 @@ pub fn one_lane(change: impl FnOnce(&mut Config<'_>, &mut NozzleConfig)) -> Core
     let pulse = PulseLength::from_nm(20_000_000).expect("a usual wheel");
     let mut config = Config::new(pulse, &[], &detectors);
     change(&mut config, &mut nozzle);
-    let nozzles = [nozzle];
-    let config = Config {
-        nozzles: &nozzles,
-        ..config
-    };
-    Core::new(&config).expect("a sound machine")
+    core_of(&[nozzle], &config)
+}
+
+/// A controller of its own for these nozzles; `config` gives the rest. The tables
+/// live on for ever, as in flash.
+#[must_use]
+pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
+    Core::new(&Config {
+        nozzles: Vec::leak(nozzles.to_vec()),
+        detectors: Vec::leak(config.detectors.to_vec()),
+        wheel: config.wheel,
+        patch: config.patch,
+        timing: config.timing,
+        sections: Vec::leak(config.sections.to_vec()),
+        modes: config.modes,
+    })
+    .expect("a sound machine")
 }

@@ -84,6 +84,9 @@ pub struct Orders {
     /// Times from and to which everything was to be closed, in seconds: from an emergency
     /// stop or low supply to its acknowledgement.
     pub closed: Vec<(f64, f64)>,
+    /// When something was asked of the bench state, in seconds: where the machine stands
+    /// then, spray is a person's own doing, but for keep-off ground.
+    pub bench: Vec<f64>,
     /// Left and right edge of each detector's view, in metres to the right of the
     /// reference point; given where unseen ground is to be sprayed.
     pub views: Vec<(f64, f64)>,
@@ -246,7 +249,12 @@ impl Orders {
         }
         zones.wet = without(&joined(zones.wet), &joined(dry));
         zones.kept_off = joined(zones.kept_off);
-        zones.off = joined(zones.off);
+        let tried: Ground1d = (self.bench.iter())
+            .map(|&t| (lands(t) - half - ROOM_M, lands(t) + half + ROOM_M))
+            .collect();
+        let tried = joined(tried);
+        zones.off = without(&joined(zones.off), &tried);
+        zones.free.extend(tried);
         zones.free = joined(zones.free);
         zones
     }
@@ -524,20 +532,20 @@ mod tests {
             from_x: 20.0,
             to_x: 24.0,
         }];
-        let good = [(5.0, true), (9.98, false), (12.02, true), (20.0, false)];
+        let good = [(5.0, true), (9.99, false), (12.01, true), (20.0, false)];
         let r = run(&o, &[plant(15.0), plant(22.0)], &good);
         assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
         assert_eq!((r.targets.full, r.orders.withheld), (1, 1));
         // 10 cm over the near line.
-        let over = [(5.0, true), (10.05, false), (12.02, true), (20.0, false)];
+        let over = [(5.0, true), (10.05, false), (12.01, true), (20.0, false)];
         let r = run(&o, &[], &over);
         assert!((r.orders.kept_off_worst_m - 0.1).abs() < 1e-9);
         assert_eq!(r.verdict, Verdict::Broken);
         // Bare from 30 to 31 m.
         let gap = [
             (5.0, true),
-            (9.98, false),
-            (12.02, true),
+            (9.99, false),
+            (12.01, true),
             (15.0, false),
             (15.5, true),
             (20.0, false),
