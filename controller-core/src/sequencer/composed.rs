@@ -47,7 +47,9 @@ pub(super) fn open<const K: usize>(
         } else {
             edges.open_throw
         };
-        let unbound = wanted.fills() && run.start == from && !run.from_line;
+        // Wanted wherever spray can first fall, and not sprayed before: no boundary to meet.
+        let fresh = ahead(soonest, lane.done_to) >= 0;
+        let unbound = wanted.fills() && run.start == from && !run.from_line && fresh;
         let met = if unbound {
             earliest
         } else {
