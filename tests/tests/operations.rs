@@ -15,6 +15,10 @@ proptest! {
     fn whatever_is_done_the_promises_hold(bytes in proptest::collection::vec(any::<u8>(), 1..1200)) {
         run_operations(&bytes, Caller::Stalls);
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 100, max_shrink_iters: 4000, ..ProptestConfig::default() })]
 
     /// Skipping instants and further polls change no command, whatever the modes.
     #[test]
