@@ -65,7 +65,6 @@ pub fn judge(
         &report,
         counters,
         late,
-        scene.has_orders(),
         [&fixed, &whole],
     );
     Ok((report, summary))

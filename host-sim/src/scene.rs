@@ -147,11 +147,6 @@ impl Scene {
         })
     }
 
-    /// Whether anything was ordered beside driving.
-    pub fn has_orders(&self) -> bool {
-        self.orders.is_some()
-    }
-
     /// Judges commands. `fates` tells what the controller made of each image, where it is known.
     pub fn judge(&self, commands: &[ValveCommand], fates: Option<&[ImageFate]>) -> Result<Report> {
         let mut seen = vec![false; self.plants.len()];

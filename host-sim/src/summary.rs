@@ -191,7 +191,7 @@ impl Basis {
 
 impl Summary {
     /// Sums up the judgements. `counters` are the core's, if it was run; `late` counts commands
-    /// that came short where it was not. `ordered` says whether there were orders to keep. The last argument is
+    /// that came short where it was not. The last argument is
     /// the reports of the simple controllers.
     pub fn new(
         name: &str,
@@ -200,7 +200,6 @@ impl Summary {
         report: &Report,
         counters: Option<&Counters>,
         late: u64,
-        ordered: bool,
         [fixed_delay, whole_pulses]: [&Report; 2],
     ) -> Summary {
         let m = report.missed_by;
@@ -236,9 +235,8 @@ impl Summary {
             rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
-            orders: ordered.then(|| {
+            orders: report.orders.as_ref().map(|kept| {
                 let mm = |m: f64| (m * 1e7).round() / 1e4;
-                let kept = &report.orders;
                 OrdersKept {
                     withheld: kept.withheld,
                     keep_off_wet_mm: mm(kept.kept_off_worst_m),

@@ -347,7 +347,7 @@ impl Trial {
                 }
             }
             13 => {
-                let ok = bytes.u8() % 4 != 0;
+                let ok = !bytes.u8().is_multiple_of(4);
                 let result = self.core.handle_supply(now, ok);
                 assert_eq!(result, Ok(()));
                 self.supply_is_low = !ok;

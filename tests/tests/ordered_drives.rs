@@ -182,7 +182,7 @@ fn orders_are_kept_on_a_whole_drive() {
     ] {
         let basis = scene.basis;
         let report = judged(&machine, &drive, &drive.recording, scene);
-        let kept = report.orders;
+        let kept = report.orders.unwrap_or_default();
         println!(
             "{basis:?}: {:?} {:?} {kept:?}",
             report.targets, report.start
@@ -212,7 +212,7 @@ fn a_missed_order_is_noticed() {
         report
     };
     let report = broken(&|o| matches!(o, Order::KeepOff { .. }), "keep-off");
-    assert!(report.orders.kept_off_worst_m > 0.1);
+    assert!(report.orders.unwrap_or_default().kept_off_worst_m > 0.1);
     let report = broken(
         &|o| {
             matches!(
@@ -225,7 +225,7 @@ fn a_missed_order_is_noticed() {
         },
         "off",
     );
-    assert!(report.orders.off_worst_m > 0.1);
+    assert!(report.orders.unwrap_or_default().off_worst_m > 0.1);
     let report = broken(
         &|o| {
             matches!(
@@ -238,7 +238,7 @@ fn a_missed_order_is_noticed() {
         },
         "broadcast",
     );
-    assert!(report.orders.bare_worst_m > 1.0);
+    assert!(report.orders.unwrap_or_default().bare_worst_m > 1.0);
     // Off once and for all: the plants behind are missed and nobody ordered it.
     let back_on = |o: &Order| {
         matches!(
@@ -295,7 +295,11 @@ fn an_emergency_stop_keeps_everything_shut_until_acknowledged() {
     // Without the stop the judge sees what was sprayed.
     let played = without(&drive, |o| matches!(o, Order::EmergencyStop));
     let report = judged(&machine, &drive, &played, truth(&machine, &drive));
-    assert!(report.orders.off_worst_m > 1.0, "{:?}", report.orders);
+    assert!(
+        report.orders.unwrap_or_default().off_worst_m > 1.0,
+        "{:?}",
+        report.orders.unwrap_or_default()
+    );
 }
 
 /// Unseen ground sprayed where that is the policy: images lost at random.
@@ -327,7 +331,9 @@ fn unseen_ground_is_sprayed_where_the_machine_file_says_so() {
     let report = judged(&machine, &drive, &drive.recording, truth(&machine, &drive));
     println!(
         "{:?} {:?} {:?}",
-        report.targets, report.missed_by, report.orders
+        report.targets,
+        report.missed_by,
+        report.orders.unwrap_or_default()
     );
     assert_eq!(report.verdict, Verdict::Holds, "{:?}", report.reasons);
     // The same with the other policy: nobody saw them, nobody sprayed them.
@@ -342,7 +348,11 @@ fn unseen_ground_is_sprayed_where_the_machine_file_says_so() {
         .judge(&run.commands, Some(&run.images))
         .expect("judged");
     assert_eq!(report.verdict, Verdict::Broken);
-    assert!(report.orders.bare_worst_m > 5.0, "{:?}", report.orders);
+    assert!(
+        report.orders.unwrap_or_default().bare_worst_m > 5.0,
+        "{:?}",
+        report.orders.unwrap_or_default()
+    );
     let report = truth(&skip, &drive)
         .judge(&run.commands, Some(&run.images))
         .expect("judged");

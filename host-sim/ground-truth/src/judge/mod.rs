@@ -121,10 +121,10 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         })
         .collect();
 
-    let kept = match &zones {
-        Some(zones) => orders::kept(zones, &sprayed, (input.from_x, input.to_x), withheld),
-        None => OrdersKept::default(),
-    };
+    let ends = (input.from_x, input.to_x);
+    let kept = zones
+        .as_ref()
+        .map(|zones| orders::kept(zones, &sprayed, ends, withheld));
     let strips = sprayed.into_iter().map(|s| s.strips).collect();
     assemble(input, outcomes, scored, strips, problems, kept)
 }
@@ -136,7 +136,7 @@ fn assemble(
     scored: Scored,
     strips: Vec<Vec<(f64, f64)>>,
     problems: Vec<Problem>,
-    orders: OrdersKept,
+    orders: Option<OrdersKept>,
 ) -> Report {
     let mut targets = Targets::default();
     let mut missed_by = MissedBy::default();
@@ -266,7 +266,9 @@ fn reasons(report: &Report, tolerance: &Tolerance) -> Vec<String> {
             1000.0 * report.stop.worst
         ));
     }
-    reasons.extend(report.orders.reasons(tolerance.edge_m));
+    if let Some(kept) = &report.orders {
+        reasons.extend(kept.reasons(tolerance.edge_m));
+    }
     reasons.extend(
         report
             .problems
@@ -300,7 +302,7 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         served: Vec::new(),
         strips: vec![Vec::new(); input.nozzles.len()],
         problems: Vec::new(),
-        orders: OrdersKept::default(),
+        orders: None,
         ground_m: 0.0,
     }
 }

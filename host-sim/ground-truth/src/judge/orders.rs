@@ -507,7 +507,11 @@ mod tests {
         let plants = [plant(15.0), plant(30.0)];
         let r = run(&o, &plants, &[]);
         assert_eq!(
-            (r.orders.withheld, r.targets.total, r.targets.missed),
+            (
+                r.orders.unwrap_or_default().withheld,
+                r.targets.total,
+                r.targets.missed
+            ),
             (1, 1, 1)
         );
         let good = run(&o, &plants, &[(14.95, true), (15.05, false)]);
@@ -518,7 +522,7 @@ mod tests {
             &[(7.0, true), (7.5, false), (14.95, true), (15.05, false)],
         );
         assert_eq!(bad.verdict, Verdict::Broken);
-        assert!((bad.orders.off_wet_m - 1.0).abs() < 1e-9);
+        assert!((bad.orders.unwrap_or_default().off_wet_m - 1.0).abs() < 1e-9);
     }
 
     #[test]
@@ -535,11 +539,14 @@ mod tests {
         let good = [(5.0, true), (9.99, false), (12.01, true), (20.0, false)];
         let r = run(&o, &[plant(15.0), plant(22.0)], &good);
         assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
-        assert_eq!((r.targets.full, r.orders.withheld), (1, 1));
+        assert_eq!(
+            (r.targets.full, r.orders.unwrap_or_default().withheld),
+            (1, 1)
+        );
         // 10 cm over the near line.
         let over = [(5.0, true), (10.05, false), (12.01, true), (20.0, false)];
         let r = run(&o, &[], &over);
-        assert!((r.orders.kept_off_worst_m - 0.1).abs() < 1e-9);
+        assert!((r.orders.unwrap_or_default().kept_off_worst_m - 0.1).abs() < 1e-9);
         assert_eq!(r.verdict, Verdict::Broken);
         // Bare from 30 to 31 m.
         let gap = [
@@ -551,7 +558,11 @@ mod tests {
             (20.0, false),
         ];
         let r = run(&o, &[], &gap);
-        assert!((r.orders.bare_m - 1.0).abs() < 1e-9, "{:?}", r.orders);
+        assert!(
+            (r.orders.unwrap_or_default().bare_m - 1.0).abs() < 1e-9,
+            "{:?}",
+            r.orders.unwrap_or_default()
+        );
         assert_eq!(r.verdict, Verdict::Broken);
     }
 
@@ -574,6 +585,10 @@ mod tests {
         assert_eq!(r.targets.full, 1);
         let r = run(&o, &[], &both[..2]);
         assert_eq!(r.verdict, Verdict::Broken);
-        assert!((r.orders.bare_m - 0.98).abs() < 1e-9, "{:?}", r.orders);
+        assert!(
+            (r.orders.unwrap_or_default().bare_m - 0.98).abs() < 1e-9,
+            "{:?}",
+            r.orders.unwrap_or_default()
+        );
     }
 }

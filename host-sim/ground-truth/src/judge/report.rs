@@ -311,8 +311,8 @@ pub struct Report {
     pub strips: Vec<Vec<(f64, f64)>>,
     /// Faults in the list of commands.
     pub problems: Vec<Problem>,
-    /// How the operator's orders were kept; all 0 where none were given.
-    pub orders: OrdersKept,
+    /// How the operator's orders were kept; none where nothing was ordered.
+    pub orders: Option<OrdersKept>,
     /// Length of the judged stretch in metres.
     pub ground_m: f64,
 }
