@@ -44,7 +44,7 @@ pub struct Summary {
     pub merged: usize,
     /// Openings that came too late for the whole patch.
     pub late: u64,
-    /// Pulses, images and plants that the core refused; `null` when it was not run.
+    /// Pulses, images, plants and orders that the core refused; `null` when it was not run.
     pub rejected: Option<u64>,
     /// Ground that no image covered, m²; `null` when the core was not run.
     pub unseen_m2: Option<f64>,
@@ -232,7 +232,10 @@ impl Summary {
             commands: report.commands,
             merged: report.merged,
             late,
-            rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
+            rejected: counters.map(|c| {
+                let inputs = c.pulses_refused + c.images_refused + c.plants_refused;
+                inputs + c.orders_refused + c.bench_refused
+            }),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
             orders: report.orders.as_ref().map(|kept| {

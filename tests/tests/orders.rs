@@ -6,8 +6,8 @@
 //! 2 ms. Keep-off ground is widened by 20 mm and two counts: 0.020125 m.
 
 use controller_core::{
-    Action, BenchRequest, Command, Config, DetectorConfig, GuardState, Length, Micros, Mode,
-    NozzleConfig, OrderError, Over, Poll, PulseLength, Span, UnseenPolicy,
+    Action, Along, BenchRequest, Command, Config, DetectorConfig, Distance, GuardState, Length,
+    Micros, Mode, NozzleConfig, OrderError, Over, Poll, PulseLength, Span, UnseenPolicy,
 };
 use host_sim::orders::Order;
 use proptest::prelude::*;
@@ -125,6 +125,99 @@ fn keep_off_breaks_the_shortest_on_time_and_a_crossing_is_counted() {
     let commands = drive(&mut core, &inputs);
     expect(&commands, &[(Open, 1.002), (Close, 1.006)]);
     assert_eq!(core.counters().keep_off_crossed, 1);
+}
+
+/// The same lines told as places on the counted distance.
+#[test]
+fn lines_may_be_places_on_the_counted_distance() {
+    let mut core = one_lane(plain);
+    let along = Along::Ground {
+        from: Distance(3000 * 16),
+        to: Distance(3500 * 16),
+    };
+    core.handle_keep_off(Micros(0), Over::Boom, along)
+        .expect("taken");
+    let inputs = [
+        (500_500, mode(Mode::Broadcast)),
+        (4_000_500, mode(Mode::Off)),
+    ];
+    let commands = drive(&mut core, &inputs);
+    // Pulses begin at 0 m, so distance and place agree.
+    let (close, open) = (1.449_937_5, 1.715_062_5);
+    expect(
+        &commands,
+        &[(Open, 0.502), (Close, close), (Open, open), (Close, 4.002)],
+    );
+    let far = Along::Ground {
+        from: Distance(0),
+        to: Distance(10_011_000 * 16),
+    };
+    let refuse =
+        |core: &mut Core, over, along| core.handle_keep_off(Micros(6_000_000), over, along);
+    assert_eq!(refuse(&mut core, Over::Boom, far), Err(OrderError::TooFar));
+    assert_eq!(
+        refuse(&mut core, Over::Boom, along),
+        Err(OrderError::Behind)
+    );
+    let ahead = |from: i32, to: i32| Along::Ahead {
+        from: Length::from_mm(from),
+        to: Length::from_mm(to),
+    };
+    assert_eq!(
+        refuse(&mut core, Over::Boom, ahead(2, 2)),
+        Err(OrderError::Backwards)
+    );
+    let wrong = [
+        (Over::Section(1), OrderError::UnknownSection { section: 1 }),
+        (
+            Over::Nozzles { first: 0, count: 2 },
+            OrderError::UnknownNozzles { first: 0, count: 2 },
+        ),
+    ];
+    for (over, why) in wrong {
+        assert_eq!(refuse(&mut core, over, ahead(1, 2)), Err(why));
+    }
+    assert_eq!(core.counters().orders_refused, 5);
+}
+
+/// Shortest off-time before spray: after a line of 10.25 mm, as it is widened by rounding
+/// alone, the valve would have to open 0.1 ms after it closed.
+#[test]
+fn the_shortest_off_time_holds_behind_a_line() {
+    let mut core = one_lane(|c, _| c.modes.keep_off_margin = Length::from_mm(0));
+    let inputs = [
+        (500_500, mode(Mode::Broadcast)),
+        (1_000_000, keep_off(1.0, 1.01)),
+        (4_000_500, mode(Mode::Off)),
+    ];
+    let commands = drive(&mut core, &inputs);
+    // 2 (T + 0.015) + 0.05 = 3 − 0.000125, and 10 ms later.
+    let close = (3.0 - 0.000_125 - 0.05) / 2.0 - 0.015;
+    expect(
+        &commands,
+        &[
+            (Open, 0.502),
+            (Close, close),
+            (Open, close + 0.010),
+            (Close, 4.002),
+        ],
+    );
+    // 9.875 ms at 2 m/s.
+    assert_eq!((core.counters().late, core.counters().late_mm), (1, 20));
+}
+
+/// Stop before keep-off, shortest on-time and spray: 8 ms after it opened.
+#[test]
+fn a_stop_breaks_the_shortest_on_time() {
+    let mut core = one_lane(plain);
+    let inputs = [
+        (1_000_500, mode(Mode::Broadcast)),
+        (1_010_007, Input::Order(Order::EmergencyStop)),
+        (1_020_000, keep_off(1.0, 2.0)),
+        (1_030_000, sight(1_000_000, 0.0, 2.0, &[1.0])),
+    ];
+    let commands = drive(&mut core, &inputs);
+    expect(&commands, &[(Open, 1.002), (Close, 1.010_007)]);
 }
 
 /// The plant at 3.0 to 3.1 m wants 2.95 to 3.15 m. After the shortest on-time of 20 ms the

@@ -92,12 +92,14 @@ pub(super) fn open<const K: usize>(
                 continue;
             }
         }
-        // Broadcast begins where it can; a plant planned before that comes short.
+        // Broadcast begins where it can. Ground comes short where the shortest off-time holds
+        // it back, and where a plant was planned before.
         let owed = match lane.plan.first() {
             Some(first) if wanted.mode == Mode::Spot => {
                 let planned = later(first.start, lane.done_to);
-                later(planned, wanted.past_line(planned))
+                wanted.past_line(planned)
             }
+            _ if earliest > instant.at => wanted.past_line(lane.done_to),
             _ => start,
         };
         let short = ahead(start, if unbound { owed } else { run.start });
