@@ -7,7 +7,7 @@
 //!
 //! Read the rooms in the order of the data:
 //! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
-//! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`bench`] →
+//! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`mod@bench`] →
 //! [`sequencer`] → [`controller`].
 //!
 //! ## The one idea
