@@ -90,6 +90,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     unpolled_to: Option<Micros>,
     /// Something came in since the groups were last told when to wake.
     stale: bool,
+    /// The group to decide next, and when.
+    first: (usize, Micros),
     every_instant: bool,
 }
 
@@ -163,6 +165,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             latest: Micros(0),
             unpolled_to: None,
             stale: true,
+            first: (0, Micros(0)),
             every_instant: false,
         })
     }
@@ -257,6 +260,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     })
                 };
                 self.layers.pass(here, swath, &mut self.counters);
+                self.reach.mind_lines(self.layers.keeps_off());
                 self.stale = true;
                 if stood {
                     // Standing, nobody needs to see anything: the wait starts anew.
@@ -431,13 +435,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             self.stale = false;
             self.wake_all();
         }
+        self.first
+    }
+
+    fn find_first(&mut self) {
         let mut first = (0, Micros(u64::MAX));
         for (index, group) in self.groups.iter().enumerate() {
             if group.wake < first.1 {
                 first = (index, group.wake);
             }
         }
-        first
+        self.first = first;
     }
 
     /// Tells every group when it must be looked at next, from what is known now.
@@ -445,24 +453,31 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let from = self.grid.done_to();
         let motion = self.odometer.motion_at(from);
         let moving = !self.odometer.stands(from);
-        let horizon = moving.then(|| self.reach.horizon(&motion));
+        let horizon = moving.then(|| {
+            let farthest = self.reach.farthest(&motion);
+            self.reach.horizon(&motion, farthest)
+        });
         for index in 0..self.groups.len() {
             self.wake(index, from, horizon);
         }
+        self.find_first();
     }
 
     /// The first instant after `from` at which a group can have anything to do. Never
     /// too late: at all instants skipped, deciding would change nothing.
     fn wake(&mut self, index: usize, from: Micros, horizon: Option<Horizon>) {
-        let Some(group) = self.groups.get_mut(index) else {
+        let (Some(group), Some(next)) = (
+            self.groups.get_mut(index),
+            self.next.get(index << GROUP_BITS..),
+        ) else {
             return;
         };
         let mut earliest = self.grid.idle_end(from);
         if self.every_instant || group.all || self.bench.runs() {
             earliest = from;
         } else if let Some(horizon) = horizon {
-            if let Some(nearest) = group.nearest() {
-                earliest = earliest.min(from.plus(horizon.sooner_than(nearest)));
+            if let Some(time) = horizon.sooner_than(group.nearest(next)) {
+                earliest = earliest.min(from.plus(time));
                 // The guard may change its mind of a standstill.
                 earliest = earliest.min(self.odometer.stops_at());
             }
@@ -542,20 +557,18 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         if bench {
             group.everyone(nozzles.len());
         }
+        let reach = self.reach.farthest(&motion);
         let mut todo = group.busy();
         if allowed && !group.all && !self.every_instant {
-            todo &= group.within(next, self.reach.farthest(&motion));
+            todo &= group.within(next, reach);
         }
         group.all = false;
         if todo != 0 {
             let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
             self.outbox.begin(at, index);
             for offset in bits(todo) {
-                let (Some(lane), Some(next), Some(nozzle)) = (
-                    lanes.get_mut(offset),
-                    next.get_mut(offset),
-                    nozzles.get(offset),
-                ) else {
+                let (Some(lane), Some(nozzle)) = (lanes.get_mut(offset), nozzles.get(offset))
+                else {
                     continue;
                 };
                 let index = first.wrapping_add(offset);
@@ -585,11 +598,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 }
                 group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
             }
-            group.find_nearest(next, place);
         }
         let moving = !self.odometer.stands(at);
-        let horizon = moving.then(|| self.reach.horizon(&motion));
+        let horizon = moving.then(|| self.reach.horizon(&motion, reach));
         self.wake(index, at, horizon);
+        self.find_first();
     }
 
     fn watch_detectors(&mut self, at: Micros) {

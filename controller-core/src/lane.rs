@@ -189,9 +189,9 @@ impl<const K: usize> Lane<K> {
         }
         match (self.plan.first(), self.open) {
             (Some(first), false) => Some(first.start),
-            (Some(first), true) => Some(first.end),
-            // Open with nothing left to spray: at once.
-            (None, true) => Some(place),
+            (Some(first), true) if ahead(first.start, self.done_to) <= 0 => Some(first.end),
+            // Open with nothing left to spray here: at once.
+            (_, true) => Some(place),
             (None, false) => None,
         }
     }

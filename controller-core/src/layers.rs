@@ -94,6 +94,11 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         !self.spray_unseen && self.keep_offs.is_empty() && self.sections.all_spot()
     }
 
+    /// True while any ground is kept off.
+    pub fn keeps_off(&self) -> bool {
+        !self.keep_offs.is_empty()
+    }
+
     pub fn sprays_unseen(&self) -> bool {
         self.spray_unseen
     }

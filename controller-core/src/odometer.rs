@@ -92,23 +92,26 @@ impl Motion {
 
     /// Predicted speed `w` µs on, 2⁻²⁴ counts a µs, never negative.
     pub fn speed_after(&self, w: i32) -> i64 {
-        let w = self.clip(w);
-        i64::from(self.v)
-            .saturating_add(i64::from(self.a).saturating_mul(w) >> 16)
-            .max(0)
+        // `a` has 32 bits and `w` 20: no product here comes near 64.
+        let gain = i64::from(self.a).wrapping_mul(self.clip(w)) >> 16;
+        i64::from(self.v).wrapping_add(gain).max(0)
     }
 
     /// Fine counts from `base` to where spray leaving `w` µs on lands, when it
     /// flies `throw` µs of travel forward: `x(w) + throw · v(w)`.
     pub fn landing_fine(&self, w: i32, throw: i32) -> i64 {
         let speed = self.speed_after(w);
+        let thrown = i64::from(throw).wrapping_mul(speed) >> 16;
+        self.way_fine(w).wrapping_add(thrown)
+    }
+
+    /// Fine counts from `base` to the reference point `w` µs on. With the acceleration
+    /// that the wheel may have, 2²⁰ · w² stays below 2⁶⁰.
+    pub fn way_fine(&self, w: i32) -> i64 {
         let w = self.clip(w);
-        let linear = i64::from(self.v).saturating_mul(w) >> 16;
-        let bend = i64::from(self.a).saturating_mul(w).saturating_mul(w) >> 33;
-        self.ahead_fine
-            .saturating_add(linear)
-            .saturating_add(bend)
-            .saturating_add(i64::from(throw).saturating_mul(speed) >> 16)
+        let linear = i64::from(self.v).wrapping_mul(w) >> 16;
+        let bend = i64::from(self.a).wrapping_mul(w).wrapping_mul(w) >> 33;
+        self.ahead_fine.wrapping_add(linear).wrapping_add(bend)
     }
 
     /// Counts, short form.

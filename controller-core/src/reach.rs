@@ -7,82 +7,128 @@
 use crate::boom::Config;
 use crate::ground_plan::ahead;
 use crate::odometer::Motion;
-use crate::units::{COUNTS_PER_MM, Span, saturate_i32};
-use crate::wake::longest_sleep;
+use crate::units::{COUNTS_PER_MM, Span, wrap_i32};
+use crate::wake::{Nearest, longest_sleep};
 
 /// What a reach is taken too long by, counts: far more than all roundings.
 const BEYOND: i32 = 2 * COUNTS_PER_MM;
 /// Ways are clipped to this, fine counts (65 m): a product below stays in 64 bit.
 const FARTHEST: i64 = 1 << 28;
 
-/// The longest delay and throw of a boom.
+/// The longest delay and throw of a boom, for opening or for closing.
+#[derive(Clone, Copy, Debug)]
+struct Longest {
+    delay: Span,
+    throw: i32,
+}
+
+/// What bounds the reach of a boom.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Reach {
     /// The delay at which a decision takes the reciprocal of speed.
     pub typical_delay: Span,
-    longest_delay: Span,
-    longest_throw: i32,
+    open: Longest,
+    close: Longest,
+    /// The close's throw without and with keep-off lines, which mind the last drop.
+    close_throws: [i32; 2],
     window: i32,
     /// Delay, throw, window and the longest sleep together, µs: the speed reached after
     /// this is a bound for all of them.
     view: i64,
+    /// The longer of all delays and a window, µs.
+    apart: i64,
+}
+
+/// Places that no boundary met at an instant lies beyond.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Farthest {
+    /// For valves to be opened.
+    pub open: i32,
+    /// For valves to be closed.
+    pub close: i32,
 }
 
 impl Reach {
     pub fn new(config: &Config<'_>) -> Self {
-        let (mut delay, mut throw) = (Span(0), Span(0));
+        let (mut opening, mut closing, mut throw) = (Span(0), Span(0), Span(0));
         for nozzle in config.nozzles {
-            delay = delay.max(nozzle.open_delay).max(nozzle.close_delay);
+            opening = opening.max(nozzle.open_delay);
+            closing = closing.max(nozzle.close_delay);
             throw = throw.max(nozzle.throw);
         }
         let lead = config.patch.lead_time.signed();
         let rise = config.patch.open_extra_time.signed();
-        let timing = &config.timing;
-        // A close for a keep-off line lets the last drops fly.
+        let trail = config.patch.trail_time.signed();
         let fall = config.patch.close_extra_time.signed();
-        let further = lead.saturating_add(rise).max(fall);
-        let longest_throw = throw.signed().saturating_add(further);
+        let timing = &config.timing;
+        let open = Longest {
+            delay: opening,
+            throw: throw.signed().saturating_add(lead).saturating_add(rise),
+        };
+        let close = Longest {
+            delay: closing,
+            throw: throw.signed().saturating_sub(trail).saturating_sub(fall),
+        };
+        // A close for a keep-off line minds the last drop, which flies further.
+        let last_drop = throw.signed().saturating_add(fall);
         let window = (timing.decision_period.signed()).saturating_add(timing.slack.signed());
         let sleep = i64::from(longest_sleep(timing.decision_period).0);
+        let delay = opening.max(closing);
         let view = (sleep.saturating_add(i64::from(delay.0)))
-            .saturating_add(i64::from(longest_throw))
+            .saturating_add(i64::from(open.throw.max(last_drop)))
             .saturating_add(i64::from(window));
         Self {
             typical_delay: config.nozzles.first().map_or(Span(0), |n| n.open_delay),
-            longest_delay: delay,
-            longest_throw,
+            open,
+            close,
+            close_throws: [close.throw, close.throw.max(last_drop)],
             window,
             view,
+            apart: i64::from(delay.max(opening).signed().saturating_add(window)),
         }
     }
 
-    /// No boundary beyond this place can be met at the instant of `motion`.
-    ///
-    /// Spray from a longer delay leaves farther on; but under braking it leaves
-    /// slower, so the throw is taken at the faster of both speeds.
-    pub fn farthest(&self, motion: &Motion) -> i32 {
-        let w = self.longest_delay.signed().saturating_add(self.window);
+    /// Whether there is keep-off ground, for which valves close by the last drop.
+    pub fn mind_lines(&mut self, lines: bool) {
+        let [plain, lined] = self.close_throws;
+        self.close.throw = if lines { lined } else { plain };
+    }
+
+    /// No boundary beyond these places can be met at the instant of `motion`.
+    pub fn farthest(&self, motion: &Motion) -> Farthest {
+        Farthest {
+            open: self.reach(motion, self.open),
+            close: self.reach(motion, self.close),
+        }
+    }
+
+    /// Spray from a longer delay leaves farther on; but under braking it leaves slower,
+    /// so the throw is taken at the faster of both speeds, and a throw backwards not at
+    /// all. (Factors of 32, 20 and 15 bits: no product comes near 64.)
+    fn reach(&self, motion: &Motion, longest: Longest) -> i32 {
+        let w = longest.delay.signed().saturating_add(self.window);
         let fastest = i64::from(motion.v).max(motion.speed_after(w));
+        let thrown = i64::from(longest.throw.max(0)).wrapping_mul(fastest) >> 16;
         // The sequencer takes half a window's way at the typical delay's speed.
-        let change = (i64::from(motion.a).saturating_abs()).saturating_mul(i64::from(w)) >> 16;
-        let doubt = change.saturating_mul(i64::from(self.window)) >> 16;
-        let fine = motion
-            .landing_fine(w, 0)
-            .saturating_add(i64::from(self.longest_throw).saturating_mul(fastest) >> 16)
-            .saturating_add(doubt);
-        motion
-            .base
-            .wrapping_add(saturate_i32(fine >> 8))
+        let change = i64::from(motion.a.saturating_abs()).wrapping_mul(self.apart) >> 16;
+        let doubt = change.wrapping_mul(i64::from(self.window)) >> 16;
+        let fine = (motion.way_fine(w))
+            .wrapping_add(thrown)
+            .wrapping_add(doubt);
+        (motion.base)
+            .wrapping_add(wrap_i32(fine >> 8))
             .wrapping_add(BEYOND)
     }
 
     /// How soon places further on come within reach.
-    pub fn horizon(&self, motion: &Motion) -> Horizon {
-        let gain = i64::from(motion.a.max(0)).saturating_mul(self.view) >> 16;
-        let fastest = i64::from(motion.v).saturating_add(gain).max(1);
+    pub fn horizon(&self, motion: &Motion, reach: Farthest) -> Horizon {
+        let gain = i64::from(motion.a.max(0)).wrapping_mul(self.view) >> 16;
+        let fastest = i64::from(motion.v).wrapping_add(gain);
+        let fastest = u32::try_from(fastest).unwrap_or(u32::MAX).max(1);
         Horizon {
-            reach: self.farthest(motion),
-            pace: (1_i64 << 36).checked_div(fastest).unwrap_or_default(),
+            reach,
+            // A short division, cut off: too early at the worst.
+            pace: u32::MAX.checked_div(fastest).unwrap_or_default(),
         }
     }
 }
@@ -90,16 +136,23 @@ impl Reach {
 /// What is within reach now, and the least time that it takes to reach further.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Horizon {
-    reach: i32,
-    /// µs a fine count at the highest speed to come, 2⁻²⁰, cut off.
-    pace: i64,
+    reach: Farthest,
+    /// µs a fine count at the highest speed to come, 2⁻¹⁶, cut off.
+    pace: u32,
 }
 
 impl Horizon {
-    /// A time in which `place` can't come within reach. Zero when it is.
-    pub fn sooner_than(&self, place: i32) -> Span {
-        let way = i64::from(ahead(place, self.reach)).max(0) << 8;
-        let time = way.min(FARTHEST).saturating_mul(self.pace) >> 20;
-        Span(u32::try_from(time).unwrap_or(u32::MAX))
+    /// A time in which no place of a group can come within reach. Zero when one is;
+    /// none when it has nothing to do.
+    pub fn sooner_than(&self, nearest: Nearest) -> Option<Span> {
+        let open = (nearest.open).map(|place| ahead(place, self.reach.open));
+        let close = (nearest.close).map(|place| ahead(place, self.reach.close));
+        let way = match (open, close) {
+            (Some(a), Some(b)) => a.min(b),
+            (a, b) => a.or(b)?,
+        };
+        let fine = (i64::from(way.max(0)) << 8).min(FARTHEST);
+        let time = fine.wrapping_mul(i64::from(self.pace)) >> 16;
+        Some(Span(u32::try_from(time).unwrap_or(u32::MAX)))
     }
 }

@@ -16,7 +16,7 @@ use crate::counters::{Counters, add, bump};
 use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
-use crate::units::{Length, Micros, Span, saturate_i32, wrap_i32};
+use crate::units::{Length, Micros, Span, pace_of, saturate_i32, wrap_i32};
 use crate::wanted::Wanted;
 
 mod composed;
@@ -88,8 +88,8 @@ impl Instant {
             at,
             motion,
             window,
-            pace: (1_i64 << 36).checked_div(speed).unwrap_or(1 << 36),
-            half_way: speed.saturating_mul(i64::from(half)) >> 16,
+            pace: pace_of(speed),
+            half_way: speed.wrapping_mul(i64::from(half)) >> 16,
         }
     }
 
@@ -102,12 +102,9 @@ impl Instant {
         if to_go > self.half_way {
             return Meeting::Later;
         }
-        let offset = to_go
-            .max(-(1 << 30))
-            .saturating_mul(self.pace)
-            .saturating_add(1 << 19)
-            >> 20;
-        let offset = i64::from(half).saturating_add(offset);
+        // Further back than a metre is passed, whatever the speed.
+        let offset = to_go.max(-(1 << 24)).wrapping_mul(self.pace);
+        let offset = i64::from(half).wrapping_add(offset.wrapping_add(1 << 19) >> 20);
         if offset >= 0 {
             return Meeting::At(self.at.plus_signed(offset));
         }
@@ -247,6 +244,10 @@ fn decide_open<const K: usize>(
         if at.offset_from(instant.at) > instant.window {
             return None;
         }
+        if at == met && at > instant.at {
+            lane.opened(at, first.start);
+            return Some(Decided::new(Action::Open, at, 0));
+        }
         let start = later(
             first.start,
             instant.reach(at, nozzle.open_delay, edges.open_throw),
@@ -292,10 +293,12 @@ fn decide_close<const K: usize>(
         if at.offset_from(instant.at) > instant.window {
             return None;
         }
-        end = later(
-            first.end,
-            instant.reach(at, nozzle.close_delay, edges.close_throw),
-        );
+        end = if at == met && at > instant.at {
+            first.end
+        } else {
+            let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
+            later(first.end, reach)
+        };
         over = ahead(end, first.end);
         let Some(second) = lane.plan.second() else {
             break;

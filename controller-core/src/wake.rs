@@ -9,6 +9,7 @@
 //! late would cost a plant, so every bound here errs to the early side.
 
 use crate::ground_plan::ahead;
+use crate::reach::Farthest;
 use crate::units::{Micros, Span, saturate_u32};
 
 /// Nozzles decided in one call: bounds a call whatever the size of the boom.
@@ -74,6 +75,9 @@ impl Grid {
         self.done_to = at;
         let base = self.base.unwrap_or_default();
         let past = at.since(base);
+        if past < self.period {
+            return;
+        }
         if past.0 > (1 << 30) {
             self.base = Some(self.floor(at));
         } else if let Some(periods @ 1..) = past.0.checked_div(self.period.0) {
@@ -108,6 +112,12 @@ impl Grid {
     }
 }
 
+/// Nozzles in one block of a group: looking at the whole group costs four blocks.
+const BLOCK: usize = 8;
+const BLOCK_BITS: u32 = 3;
+const BLOCKS: usize = GROUP >> BLOCK_BITS;
+const BLOCK_MASK: u32 = 0xFF;
+
 /// What is known of 32 neighbouring nozzles without looking at each.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Group {
@@ -121,7 +131,18 @@ pub(crate) struct Group {
     busy: u32,
     /// Nozzles that are open.
     open: u32,
-    nearest: i32,
+    /// Nearest boundary, or a place before it, of those nozzles of each block that are
+    /// to be opened; means something while there are some.
+    to_open: [i32; BLOCKS],
+}
+
+/// The nearest boundaries of a group, or places before them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Nearest {
+    /// Of the nozzles to be opened.
+    pub open: Option<i32>,
+    /// Of the nozzles to be closed.
+    pub close: Option<i32>,
 }
 
 impl Group {
@@ -140,62 +161,96 @@ impl Group {
         self.all = true;
     }
 
-    /// The nearest boundary of all, or a place before it; none when nothing is planned.
-    pub fn nearest(&self) -> Option<i32> {
-        (self.busy != 0).then_some(self.nearest)
+    fn waiting(&self) -> u32 {
+        self.busy & !self.open
+    }
+
+    /// The nearest boundaries. `next` holds those of each nozzle.
+    pub fn nearest(&self, next: &[i32]) -> Nearest {
+        let mut open = None;
+        let mut waiting = self.waiting();
+        for &boundary in &self.to_open {
+            if waiting & BLOCK_MASK != 0 {
+                open = nearer(open, boundary);
+            }
+            waiting >>= BLOCK;
+        }
+        let mut close = None;
+        // Few are open at a time.
+        for offset in bits(self.open) {
+            if let Some(&boundary) = next.get(offset) {
+                close = nearer(close, boundary);
+            }
+        }
+        Nearest { open, close }
     }
 
     /// Notes where a nozzle is next to be looked at, after something was planned.
     pub fn note(&mut self, offset: usize, next: &mut i32, boundary: Option<i32>) {
         let Some(boundary) = boundary else { return };
-        if self.busy == 0 || ahead(self.nearest, boundary) > 0 {
-            self.nearest = boundary;
-        }
-        self.busy |= mask(offset);
+        let bit = mask(offset);
         *next = boundary;
+        if self.open & bit != 0 {
+            return;
+        }
+        let others = self.waiting() & block_of(offset);
+        if let Some(nearest) = self.to_open.get_mut(offset >> BLOCK_BITS)
+            && (others == 0 || ahead(*nearest, boundary) > 0)
+        {
+            *nearest = boundary;
+        }
+        self.busy |= bit;
     }
 
-    /// The same after a decision; [`Group::find_nearest`] must follow.
-    pub fn set(&mut self, offset: usize, next: &mut i32, boundary: Option<i32>, open: bool) {
+    /// The same after a decision, for one of the nozzles of `next`.
+    pub fn set(&mut self, offset: usize, next: &mut [i32], boundary: Option<i32>, open: bool) {
         let bit = mask(offset);
-        self.open = if open {
-            self.open | bit
-        } else {
-            self.open & !bit
-        };
-        match boundary {
-            Some(boundary) => {
-                self.busy |= bit;
+        self.open &= !bit;
+        self.busy &= !bit;
+        if let Some(boundary) = boundary {
+            self.busy |= bit;
+            if open {
+                self.open |= bit;
+            }
+            if let Some(next) = next.get_mut(offset) {
                 *next = boundary;
             }
-            None => self.busy &= !bit,
         }
-    }
-
-    /// Finds the nearest boundary among the busy nozzles of `next`, all of which lie
-    /// within 67 km of `place`.
-    pub fn find_nearest(&mut self, next: &[i32], place: i32) {
-        let mut nearest = i32::MAX;
-        let mut bit = 1_u32;
-        for &boundary in next.iter().take(GROUP) {
-            let way = ahead(boundary, place);
-            if self.busy & bit != 0 {
-                nearest = nearest.min(way);
+        let mut nearest = None;
+        for other in bits(self.waiting() & block_of(offset)) {
+            if let Some(&boundary) = next.get(other) {
+                nearest = nearer(nearest, boundary);
             }
-            bit = bit.wrapping_shl(1);
         }
-        self.nearest = place.wrapping_add(nearest);
+        if let (Some(nearest), Some(slot)) = (nearest, self.to_open.get_mut(offset >> BLOCK_BITS)) {
+            *slot = nearest;
+        }
     }
 
-    /// The nozzles of which the next boundary is not beyond `reach`.
-    pub fn within(&self, next: &[i32], reach: i32) -> u32 {
+    /// The nozzles of which the next boundary is not beyond reach.
+    pub fn within(&self, next: &[i32], reach: Farthest) -> u32 {
+        let mut look = self.open;
+        let mut block = BLOCK_MASK;
+        for &boundary in &self.to_open {
+            if ahead(boundary, reach.open) <= 0 {
+                look |= self.waiting() & block;
+            }
+            block <<= BLOCK;
+        }
         let mut found = 0;
-        let mut bit = 1_u32;
-        for &boundary in next.iter().take(GROUP) {
-            if ahead(boundary, reach) <= 0 {
+        for offset in bits(look) {
+            let bit = mask(offset);
+            let reach = if self.open & bit == 0 {
+                reach.open
+            } else {
+                reach.close
+            };
+            if next
+                .get(offset)
+                .is_some_and(|&next| ahead(next, reach) <= 0)
+            {
                 found |= bit;
             }
-            bit = bit.wrapping_shl(1);
         }
         found
     }
@@ -209,6 +264,19 @@ impl Group {
 
 fn mask(offset: usize) -> u32 {
     1_u32.wrapping_shl(saturate_u32(u64::try_from(offset).unwrap_or_default()))
+}
+
+/// The nozzles in the same block.
+fn block_of(offset: usize) -> u32 {
+    BLOCK_MASK << (offset & !(BLOCK - 1) & (GROUP - 1))
+}
+
+/// The nearer of two places.
+fn nearer(a: Option<i32>, b: i32) -> Option<i32> {
+    match a {
+        Some(a) if ahead(b, a) > 0 => Some(a),
+        _ => Some(b),
+    }
 }
 
 /// The places of the ones in `mask`, lowest first.
@@ -256,19 +324,25 @@ mod tests {
         /// The masks against a plain search.
         #[test]
         fn the_nearest_boundary_is_the_smallest(
-            places in proptest::collection::vec(proptest::option::of(-100_000i32..100_000), 1..32),
-            base in any::<i32>(), reach in -100_000i32..100_000,
+            places in proptest::collection::vec(proptest::option::of((-100_000i32..100_000, any::<bool>())), 1..32),
+            base in any::<i32>(), open in -100_000i32..100_000, close in -100_000i32..100_000,
         ) {
             let mut group = Group::default();
             let mut next = [0; GROUP];
             for (offset, place) in places.iter().enumerate() {
-                group.set(offset, &mut next[offset], place.map(|p| base.wrapping_add(p)), false);
+                let open = place.is_some_and(|p| p.1);
+                group.set(offset, &mut next, place.map(|p| base.wrapping_add(p.0)), open);
             }
-            group.find_nearest(&next, base);
-            let smallest = places.iter().flatten().min();
-            prop_assert_eq!(group.nearest(), smallest.map(|p| base.wrapping_add(*p)));
-            let within: Vec<usize> = bits(group.busy() & group.within(&next, base.wrapping_add(reach))).collect();
-            let wanted: Vec<usize> = (0..places.len()).filter(|i| places[*i].is_some_and(|p| p <= reach)).collect();
+            let smallest = |open: bool| places.iter().flatten().filter(|p| p.1 == open).map(|p| p.0).min();
+            let wanted = Nearest { open: smallest(false), close: smallest(true) };
+            let got = group.nearest(&next);
+            prop_assert_eq!(got.open, wanted.open.map(|p| base.wrapping_add(p)));
+            prop_assert_eq!(got.close, wanted.close.map(|p| base.wrapping_add(p)));
+            let reach = Farthest { open: base.wrapping_add(open), close: base.wrapping_add(close) };
+            let within: Vec<usize> = bits(group.within(&next, reach)).collect();
+            let wanted: Vec<usize> = (0..places.len())
+                .filter(|i| places[*i].is_some_and(|p| p.0 <= if p.1 { close } else { open }))
+                .collect();
             prop_assert_eq!(within, wanted);
         }
     }

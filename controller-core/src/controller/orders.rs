@@ -101,6 +101,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             };
             core.progress(now);
             core.layers.keep_off(over, ends, here, &mut core.counters)?;
+            core.reach.mind_lines(true);
             core.refresh();
             Ok(())
         })
@@ -261,8 +262,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             return;
         };
         self.outbox.begin(at, index);
-        let own = lanes.iter_mut().zip(next.iter_mut()).zip(nozzles);
-        for (offset, ((lane, next), nozzle)) in own.enumerate().take(GROUP) {
+        let own = lanes.iter_mut().zip(nozzles);
+        for (offset, (lane, nozzle)) in own.enumerate().take(GROUP) {
             if lane.is_open() {
                 let decided = sequencer::protect(lane, nozzle, &self.patch, &instant);
                 bump(&mut self.counters.guard_closes);
@@ -273,7 +274,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             let wanted = self.layers.over(first.wrapping_add(offset), nozzle);
             group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
         }
-        group.find_nearest(next, place);
         self.stale = true;
     }
 
