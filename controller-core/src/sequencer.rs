@@ -159,6 +159,11 @@ pub(crate) fn decide<const K: usize>(
     let may_open = |lane: &Lane<K>| lane.earliest(instant.at, timing.shortest_off);
     match (lane.open, permit) {
         (true, Permit::Bench(true)) if lane.in_bench() => None,
+        // What the bench state opened is closed before anything else is thought of.
+        (true, Permit::Follow(_)) if lane.in_bench() => {
+            bump(&mut counters.guard_closes);
+            Some(protect(lane, nozzle, patch, instant))
+        }
         (true, Permit::Closed | Permit::Bench(_)) => {
             bump(&mut counters.guard_closes);
             Some(protect(lane, nozzle, patch, instant))

@@ -325,15 +325,16 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if self.judge(at, unpolled) != GuardState::Bench {
             self.bench.end();
             bump(&mut self.counters.bench_cut);
-            self.refresh();
+            self.close_at_once(at);
             return;
         }
+        // Every group closes with this instant, before any pulse can come between.
         match self.bench.advance(at, &self.bench_limits) {
             Ended::No => {}
-            Ended::Through => self.refresh(),
+            Ended::Through => self.close_at_once(at),
             Ended::Lapsed => {
                 bump(&mut self.counters.bench_lapses);
-                self.refresh();
+                self.close_at_once(at);
             }
         }
     }
