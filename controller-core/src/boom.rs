@@ -3,6 +3,7 @@
 //! Axes: x forward, y to the right, all relative to the boom reference point.
 
 use crate::fan::FanConfig;
+use crate::sections::{MAX_SECTIONS, SectionConfig};
 use crate::units::{Length, PulseLength, Span, Speed};
 
 /// Longest valve delay or throw that the timing products have room for, µs.
@@ -162,6 +163,45 @@ impl Default for TimingConfig {
     }
 }
 
+/// What becomes of ground that no detector has seen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum UnseenPolicy {
+    /// It is sprayed in spot mode, as if one plant covered it: no plant is missed.
+    Spray,
+    /// It stays dry, and is counted.
+    #[default]
+    Skip,
+}
+
+/// What the operator's orders rest on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ModesConfig {
+    /// Unseen ground in spot mode.
+    pub unseen: UnseenPolicy,
+    /// Added to both sides of a keep-off stretch, beside the fan's own reach.
+    pub keep_off_margin: Length,
+    /// A switch counts once its wires have been quiet for so long.
+    pub switch_quiet: Span,
+    /// Everything stays closed after the start until acknowledged.
+    pub acknowledge_at_start: bool,
+    /// Longest on-time that the bench state gives a valve.
+    pub bench_on_cap: Span,
+}
+
+impl Default for ModesConfig {
+    /// Unseen ground stays dry; 20 mm and 30 ms; bench openings of up to 10 s. Common
+    /// practice, no source.
+    fn default() -> Self {
+        Self {
+            unseen: UnseenPolicy::Skip,
+            keep_off_margin: Length::from_mm(20),
+            switch_quiet: Span::from_ms(30),
+            acknowledge_at_start: false,
+            bench_on_cap: Span::from_ms(10_000),
+        }
+    }
+}
+
 /// The whole machine description.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Config<'a> {
@@ -179,6 +219,11 @@ pub struct Config<'a> {
     pub fan: Option<FanConfig>,
     /// Nozzles that are faulty from the start and stay closed.
     pub faulty: &'a [u16],
+    /// Sections from left to right, which together hold every nozzle once. None given:
+    /// one section of all.
+    pub sections: &'a [SectionConfig],
+    /// Unseen ground, keep-off, switches, start and bench.
+    pub modes: ModesConfig,
 }
 
 impl<'a> Config<'a> {
@@ -210,6 +255,8 @@ impl<'a> Config<'a> {
             timing: TimingConfig::default(),
             fan: None,
             faulty: &[],
+            sections: &[],
+            modes: ModesConfig::default(),
         }
     }
 
@@ -282,6 +329,39 @@ impl<'a> Config<'a> {
             if usize::from(nozzle) >= self.nozzles.len() {
                 return Err(ConfigError::NoSuchNozzle { nozzle });
             }
+        }
+        self.validate_sections()?;
+        let modes = &self.modes;
+        if !short(modes.keep_off_margin) {
+            return Err(ConfigError::KeepOffMargin);
+        }
+        if modes.switch_quiet > Span(1_000_000) {
+            return Err(ConfigError::SwitchQuiet);
+        }
+        if modes.bench_on_cap < self.timing.shortest_on || modes.bench_on_cap > Span(60_000_000) {
+            return Err(ConfigError::BenchOnCap);
+        }
+        Ok(())
+    }
+
+    fn validate_sections(&self) -> Result<(), ConfigError> {
+        if self.sections.len() > MAX_SECTIONS {
+            return Err(ConfigError::TooManySections);
+        }
+        let mut next = 0;
+        for (index, section) in self.sections.iter().enumerate() {
+            if usize::from(section.first) != next || section.count == 0 {
+                return Err(ConfigError::Section { section: index });
+            }
+            next = next.saturating_add(usize::from(section.count));
+            if next > self.nozzles.len() {
+                return Err(ConfigError::Section { section: index });
+            }
+        }
+        if !self.sections.is_empty() && next != self.nozzles.len() {
+            return Err(ConfigError::Section {
+                section: self.sections.len(),
+            });
         }
         Ok(())
     }
@@ -416,6 +496,19 @@ pub enum ConfigError {
     PollSilence,
     /// Oldest detection must be above zero and at most 2 s.
     MaxDetectionAge,
+    /// More than [`MAX_SECTIONS`] sections.
+    TooManySections,
+    /// Sections must follow one another from the first nozzle to the last, none empty.
+    Section {
+        /// The first that does not; one past the last where nozzles are left over.
+        section: usize,
+    },
+    /// The keep-off margin is negative or beyond 10 m.
+    KeepOffMargin,
+    /// A switch's quiet time is over 1 s.
+    SwitchQuiet,
+    /// The cap of the bench state must be the shortest on-time to 60 s.
+    BenchOnCap,
 }
 
 impl core::fmt::Display for ConfigError {
@@ -467,6 +560,16 @@ impl core::fmt::Display for ConfigError {
             Self::MaxDetectionAge => {
                 f.write_str("the oldest detection must be above 0 and at most 2 s")
             }
+            Self::TooManySections => write!(f, "more than {MAX_SECTIONS} sections"),
+            Self::Section { section } => write!(
+                f,
+                "section {section}: sections must hold every nozzle once, from left to right, none empty"
+            ),
+            Self::KeepOffMargin => f.write_str("the keep-off margin must be 0 to 10 m"),
+            Self::SwitchQuiet => f.write_str("a switch's quiet time must be at most 1 s"),
+            Self::BenchOnCap => f.write_str(
+                "the longest on-time of the bench state must be the shortest on-time to 60 s",
+            ),
         }
     }
 }

@@ -10,21 +10,31 @@
 //! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
 
 use crate::aiming::{self, Across, Image, ImageError, ImageReport};
+use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
 use crate::fan::Fan;
 use crate::ground_plan::{Interval, IntervalList, ahead};
-use crate::guard::{self, GuardState};
+use crate::guard::{GuardState, Latches};
 use crate::lane::{Lane, Planned};
+use crate::layers::Layers;
 use crate::odometer::{Direction, DirectionError, Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
 use crate::reaim::{AIMS_A_PULSE, Aim, Aims, LEAST_MOVE};
 use crate::repeats::Repeats;
-use crate::sequencer::{self, Command, Instant};
-use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
+use crate::sections::Mode;
+use crate::sequencer::{self, Command, Instant, Permit};
+use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
 use heapless::Vec;
+
+mod orders;
+
+/// Nozzles of group `index` on a boom of `count`.
+fn group_size(count: usize, index: usize) -> usize {
+    count.saturating_sub(index << GROUP_BITS).min(GROUP)
+}
 
 /// More periods behind than this are skipped and counted, not made up one by one.
 const MOST_MADE_UP: u32 = 64;
@@ -47,9 +57,6 @@ pub enum Poll {
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
     config: DetectorConfig,
-    /// Ground seen up to here, counts; none before the first image. Not in short
-    /// form: a detector may be silent for longer than that holds.
-    seen_to: Option<i64>,
     last_image: Micros,
     silent: bool,
     repeats: Repeats,
@@ -96,6 +103,13 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     next: [i32; N],
     groups: Vec<Group, MOST_GROUPS>,
     grid: Grid,
+    layers: Layers<'a, N, D>,
+    latches: Latches,
+    bench: Bench,
+    bench_limits: Limits,
+    switch_quiet: Span,
+    /// Since when, and in which group next, everything open is to close at once.
+    urgent: Option<(Micros, usize)>,
     detectors: Vec<Sight, D>,
     /// When the next detector may turn out silent.
     silence_due: Micros,
@@ -158,7 +172,28 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 return Err(ConfigError::TooManyNozzles { most: N });
             }
         }
+        let layers = Layers::new(config)?;
+        if layers.sprays_unseen() {
+            for (index, group) in groups.iter_mut().enumerate() {
+                group.everyone(group_size(config.nozzles.len(), index));
+            }
+        }
         Ok(Self {
+            latches: Latches {
+                start: config.modes.acknowledge_at_start,
+                ..Latches::default()
+            },
+            bench: Bench::default(),
+            bench_limits: Limits {
+                cap: config.modes.bench_on_cap,
+                shortest_on: config.timing.shortest_on,
+                shortest_off: config.timing.shortest_off,
+                nozzles: config.nozzles.len(),
+                sections: layers.section_count(),
+            },
+            switch_quiet: config.modes.switch_quiet,
+            urgent: None,
+            layers,
             odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
             nozzles: config.nozzles,
             lanes: [Lane::idle(); N],
@@ -176,7 +211,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             aims: Aims::default(),
             outbox: Outbox::default(),
             counters: Counters::default(),
-            guard: GuardState::NeverMoved,
+            guard: if config.modes.acknowledge_at_start {
+                GuardState::Unacknowledged
+            } else {
+                GuardState::NeverMoved
+            },
             latest: Micros(0),
             unpolled_to: None,
             stale: true,
@@ -251,12 +290,26 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             bump(&mut self.counters.pulses_refused);
             return Err(PulseError::TimeBackwards { latest });
         }
+        if self.bench.end() {
+            // Good or refused: whatever turns the wheel ends the bench state.
+            bump(&mut self.counters.bench_cut);
+            self.close_at_once(now);
+        }
         let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
             Ok(lost) => {
                 bump(&mut self.counters.pulses);
                 add(&mut self.counters.pulses_bridged, u64::from(lost));
                 self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
+                let here = wrap_i32(self.odometer.distance().0);
+                let detectors = &self.detectors;
+                let swath = |index: usize| {
+                    detectors.get(index).map_or(Length::default(), |sight| {
+                        sight.config.view_left.plus(sight.config.view_right)
+                    })
+                };
+                self.layers.pass(here, swath, &mut self.counters);
+                self.reach.mind_lines(self.layers.keeps_off());
                 self.stale = true;
                 self.reaim(now);
                 if stood {
@@ -415,27 +468,24 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let predicted = self.odometer.predicts(image.captured_at);
         let here = self.odometer.motion_at(now).place();
 
-        // The ground between what was seen before and what is seen now.
-        let counts = self.odometer.distance().0;
-        let since = i64::from(ahead(captured, wrap_i32(counts)));
-        let mount = counts
-            .saturating_add(since)
-            .saturating_add(i64::from(sight.config.x.bits()));
-        let from = mount.saturating_add(i64::from(image.seen.from.bits()));
-        let to = mount.saturating_add(i64::from(image.seen.to.bits()));
-        let swath = sight.config.view_left.plus(sight.config.view_right).bits();
-        if let Some(seen_to) = sight.seen_to {
-            let gap = u64::try_from(from.saturating_sub(seen_to)).unwrap_or_default();
-            let area = gap.saturating_mul(u64::try_from(swath).unwrap_or_default());
-            add(&mut self.counters.unseen_mm2, area >> 8);
-        }
-        sight.seen_to = Some(sight.seen_to.map_or(to, |seen_to| seen_to.max(to)));
+        let mount = captured.wrapping_add(sight.config.x.bits());
+        let seen = Interval {
+            start: mount.wrapping_add(image.seen.from.bits()),
+            end: mount.wrapping_add(image.seen.to.bits()),
+        };
         sight.last_image = now;
         sight.silent = false;
         let ends = now.plus(self.timing.detector_silence).plus(Span(1));
         self.silence_due = self.silence_due.min(ends);
         let config = sight.config;
         self.stale = true;
+        if !self.layers.are_plain() {
+            self.progress(now);
+        }
+        self.layers.see(detector, seen, &mut self.counters);
+        if self.layers.sprays_unseen() {
+            self.refresh();
+        }
 
         let mut report = ImageReport::default();
         let healthy = self.faults == 0;
@@ -443,7 +493,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         for plant in image.plants {
             let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
             let mut across = Across::of(plant, &config);
-            if let Some(id) = plant.id {
+            if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
                 let growth = self.patch.repeat_growth;
                 let repeats = &mut sight.repeats;
                 (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
@@ -478,7 +528,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 }
                 let group = self.groups.get_mut(index >> GROUP_BITS);
                 if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    group.note(index & (GROUP - 1), next, lane.boundary(here));
+                    group.note(
+                        index & (GROUP - 1),
+                        next,
+                        lane.boundary(&self.layers.over(index, nozzle), here),
+                    );
                 }
             }
             let tally = if planned {
@@ -512,11 +566,12 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         // At the cut and at the new start alike, half the fan's thickness lacks dose.
         let overlap = self.patch.edge_extra.bits().saturating_mul(2);
         let here = self.odometer.motion_at(now).place();
-        let lanes = self.lanes.iter_mut().take(self.nozzles.len());
-        for (index, (lane, next)) in lanes.zip(self.next.iter_mut()).enumerate() {
+        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
+        for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
             lane.resume(overlap);
+            let wanted = self.layers.over(index, nozzle);
             if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
-                group.note(index & (GROUP - 1), next, lane.boundary(here));
+                group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
             }
         }
     }
@@ -550,7 +605,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
                 let group = self.groups.get_mut(index >> GROUP_BITS);
                 if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    group.note(index & (GROUP - 1), next, lane.boundary(here));
+                    let wanted = self.layers.over(index, nozzle);
+                    group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
                 }
             }
             if !in_time {
@@ -568,6 +624,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         };
         if let Some(command) = self.outbox.take() {
             return Poll::Command(command);
+        }
+        if let Some((since, group)) = self.urgent {
+            self.urgent = Some((since, group.wrapping_add(1))).filter(|u| u.1 < self.groups.len());
+            self.close_group(group, since);
+            return self.outbox.take().map_or(Poll::Busy, Poll::Command);
         }
         let (group, due) = self.next_due();
         if due > now {
@@ -597,7 +658,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// For inputs: also counts a caller that did not poll first.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
         self.start(now)?;
-        if !self.outbox.is_empty() || self.next_due().1 <= now {
+        if !self.outbox.is_empty() || self.urgent.is_some() || self.next_due().1 <= now {
             bump(&mut self.counters.inputs_before_poll);
         }
         Ok(())
@@ -646,7 +707,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             return;
         };
         let mut earliest = self.grid.idle_end(from);
-        if self.every_instant || group.all {
+        if self.every_instant || group.all || self.bench.runs() {
             earliest = from;
         } else if let Some(horizon) = horizon {
             if let Some(time) = horizon.sooner_than(group.nearest(next)) {
@@ -659,6 +720,9 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 earliest = earliest.min(self.silence_due);
             }
         } else if group.any_open() {
+            earliest = from;
+        }
+        if index == 0 && !self.layers.sections.settled() {
             earliest = from;
         }
         group.wake = self.grid.first_instant(index, from, earliest);
@@ -697,10 +761,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         if !unpolled {
             self.unpolled_to = None;
         }
-        self.guard = guard::judge(&self.odometer, at, unpolled);
+        if index == 0 {
+            self.settle_switches(at);
+            self.run_bench(at, unpolled);
+        }
+        self.guard = self.judge(at, unpolled);
         if index == 0 {
             self.watch_detectors(at);
         }
+        let bench = self.guard == GuardState::Bench;
         let allowed = self.guard.allows_spray();
         let motion = self.odometer.motion_at(at);
         self.grid.handled(at);
@@ -720,6 +789,9 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 lane.age_out(place, at);
             }
         }
+        if bench {
+            group.everyone(nozzles.len());
+        }
         let reach = self.reach.farthest(&motion);
         let mut todo = group.busy();
         if allowed && !group.all && !self.every_instant {
@@ -737,13 +809,30 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 ) else {
                     continue;
                 };
+                let index = first.wrapping_add(offset);
+                let mut wanted = self.layers.over(index, nozzle);
+                if *fault {
+                    // Nothing may wake its group either.
+                    wanted.mode = Mode::Off;
+                }
+                let permit = if *fault {
+                    Permit::Closed
+                } else if allowed {
+                    Permit::Follow(wanted)
+                } else if bench {
+                    let section = self.layers.section_of(index);
+                    let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
+                    Permit::Bench(self.bench.wants(nozzle, section))
+                } else {
+                    Permit::Closed
+                };
                 let decided = sequencer::decide(
                     lane,
                     nozzle,
                     &self.patch,
                     &self.timing,
                     &instant,
-                    allowed && !fault,
+                    &permit,
                     &mut self.counters,
                 );
                 if let Some(decided) = decided {
@@ -751,7 +840,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     debug_assert!(put, "a group has at most one command a nozzle");
                     bump(&mut self.counters.commands);
                 }
-                group.set(offset, next, lane.boundary(place), lane.is_open());
+                group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
             }
         }
         let moving = !self.odometer.stands(at);

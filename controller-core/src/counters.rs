@@ -68,8 +68,12 @@ pub struct Counters {
     pub forced_merges: u64,
     /// Ground over-sprayed by that, mm.
     pub forced_merge_mm: u64,
-    /// Ground that no image of a detector covered, mm².
+    /// Ground that passed the boom without an image of it, mm²: unseen length times the
+    /// width of the view, detector by detector. Brought up by each pulse for one detector
+    /// after the other.
     pub unseen_mm2: u64,
+    /// Seen stretches that a full list forgot: their ground counts as unseen.
+    pub seen_forgotten: u64,
     /// Decision instants taken a whole period late or skipped.
     pub overruns: u64,
     /// Worst delay of a decision instant, µs.
@@ -80,6 +84,45 @@ pub struct Counters {
     pub time_backwards: u64,
     /// Closings that the guard forced (stop, silence, a faulty nozzle).
     pub guard_closes: u64,
+    /// Modes of sections that changed.
+    pub mode_changes: u64,
+    /// Switches that moved again before they had been quiet for long enough.
+    pub switch_chatter: u64,
+    /// Switches with both wires closed.
+    pub switch_faults: u64,
+    /// Orders refused (the caller got the reason).
+    pub orders_refused: u64,
+    /// Closings because a mode, a sight or a keep-off line took the ground away.
+    pub order_closes: u64,
+    /// Patches that were not sprayed because their section was off or the ground is
+    /// kept off.
+    pub withheld: u64,
+    /// Their ground, mm.
+    pub withheld_mm: u64,
+    /// Keep-off stretches accepted.
+    pub keep_offs: u64,
+    /// Times a full list of keep-off stretches joined two.
+    pub keep_off_joined: u64,
+    /// Closings that came too late for a keep-off line.
+    pub keep_off_crossed: u64,
+    /// Emergency stops.
+    pub emergency_stops: u64,
+    /// Opens taken back because a stop came before they were handed out.
+    pub opens_voided: u64,
+    /// Times the supply was reported low.
+    pub supply_lows: u64,
+    /// Acknowledgements that released a latch.
+    pub acknowledged: u64,
+    /// Bench requests that were begun.
+    pub bench_runs: u64,
+    /// Bench requests refused (the caller got the reason).
+    pub bench_refused: u64,
+    /// Bench requests that ended because they were not held.
+    pub bench_lapses: u64,
+    /// Bench requests that a pulse, a latch or silence cut off.
+    pub bench_cut: u64,
+    /// Openings in the bench state.
+    pub bench_opens: u64,
     /// Silences of a detector noticed.
     pub detector_silences: u64,
     /// Commands given.

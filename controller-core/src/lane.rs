@@ -10,12 +10,17 @@
 use crate::boom::NozzleConfig;
 use crate::counters::{Counters, add, bump};
 use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
+use crate::sections::Mode;
 use crate::units::{COUNTS_PER_MM, Micros, Span, wrap_i32};
+use crate::wanted::Wanted;
 
 /// A millimetre in counts: less than this late is not reported as late.
 pub(crate) const ONE_MM: i32 = COUNTS_PER_MM;
 /// Ground this far behind is forgotten, long before short places alias.
 const FORGET: i32 = 100_000 * COUNTS_PER_MM;
+
+/// How far on an open lane is looked at again when nothing ends its ground.
+const FAR: i32 = 10_000 * COUNTS_PER_MM;
 
 /// State of one nozzle: its plan and its valve.
 #[derive(Clone, Copy, Debug, Default)]
@@ -32,6 +37,8 @@ pub struct Lane<const K: usize> {
     pub(crate) open: bool,
     /// The last command is so long ago that no shortest time binds any more.
     rested: bool,
+    /// Opened in the bench state: what it sprays is not for the plan.
+    bench: bool,
 }
 
 /// No shortest time of a valve is longer than this, µs.
@@ -106,6 +113,7 @@ impl<const K: usize> Lane<K> {
         }
         if ahead(here, interval.end) >= 0 {
             let covered = self.open
+                && !self.bench
                 && self.plan.first().is_some_and(|first| {
                     ahead(interval.start, first.start) >= 0 && ahead(first.end, interval.end) >= 0
                 });
@@ -199,14 +207,108 @@ impl<const K: usize> Lane<K> {
 
     /// Where the lane is next to be looked at while it may spray: the boundary ahead.
     /// `None`: nothing to do.
-    pub(crate) fn boundary(&self, place: i32) -> Option<i32> {
+    pub(crate) fn boundary(&self, wanted: &Wanted<'_>, place: i32) -> Option<i32> {
+        if !wanted.is_plan() {
+            return self.composed_boundary(wanted, place);
+        }
         match (self.plan.first(), self.open) {
             (Some(first), false) => Some(first.start),
-            (Some(first), true) => Some(first.end),
-            // Open with nothing left to spray: at once.
-            (None, true) => Some(place),
+            (Some(first), true) if ahead(first.start, self.done_to) <= 0 => Some(first.end),
+            // Open with nothing left to spray here: at once.
+            (_, true) => Some(place),
             (None, false) => None,
         }
+    }
+
+    fn composed_boundary(&self, wanted: &Wanted<'_>, place: i32) -> Option<i32> {
+        let plan = self.plan.as_slice();
+        if self.open {
+            let run = wanted.run(plan, self.done_to);
+            let run = run.filter(|run| run.start == self.done_to);
+            // Nothing ends it: to be looked at again some way on.
+            return Some(run.map_or(place, |run| run.end.unwrap_or(place.wrapping_add(FAR))));
+        }
+        // A patch that passes while it may not be sprayed is counted there.
+        let first = self.plan.first();
+        if wanted.mode == Mode::Off {
+            return first.map(|first| first.end);
+        }
+        // Not from `place`: a foretold place can turn out too far on, and then the lane
+        // would be woken too late.
+        let run = wanted.run(plan, self.done_to).map(|run| run.start);
+        match (run, first) {
+            (Some(start), Some(first)) if ahead(start, first.end) > 0 => Some(first.end),
+            (None, Some(first)) => Some(first.end),
+            (start, _) => start,
+        }
+    }
+
+    /// All ground before `to` has been sprayed: an open lane's progress. To be told
+    /// whenever what it is to spray changes.
+    pub(crate) fn progress(&mut self, to: i32) {
+        if !self.open || self.bench || ahead(to, self.done_to) <= 0 {
+            return;
+        }
+        self.done_to = to;
+        if let Some(newest) = self.sprayed.first_mut() {
+            newest.end = later(newest.end, to);
+        }
+        self.drop_before(to);
+    }
+
+    /// Takes the ground before `to` out of the plan.
+    pub(crate) fn drop_before(&mut self, to: i32) {
+        while self
+            .plan
+            .first()
+            .is_some_and(|first| ahead(first.end, to) <= 0)
+        {
+            self.plan.pop_first();
+        }
+        self.plan.trim_first(to);
+    }
+
+    /// Gives up the patches that end before `to` while the lane is closed, and counts
+    /// them: as withheld where mode or keep-off ground did it, else as late.
+    pub(crate) fn give_up_before(&mut self, to: i32, wanted: &Wanted<'_>, counters: &mut Counters) {
+        while let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) {
+            let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
+            self.plan.pop_first();
+            self.done_to = later(self.done_to, first.end);
+            if held {
+                bump(&mut counters.withheld);
+                add(&mut counters.withheld_mm, mm(first.len()));
+            } else {
+                bump(&mut counters.missed_late);
+                add(&mut counters.late_mm, mm(first.len()));
+            }
+        }
+    }
+
+    /// Leaves out the ground from `from` to `to` because of a keep-off line beyond.
+    pub(crate) fn withhold(&mut self, from: i32, to: i32, counters: &mut Counters) {
+        self.drop_before(to);
+        self.done_to = later(self.done_to, to);
+        bump(&mut counters.withheld);
+        add(&mut counters.withheld_mm, mm(ahead(to, from)));
+    }
+
+    /// Opens or closes in the bench state: the plan and the sprayed ground stay as they are.
+    pub(crate) fn bench(&mut self, at: Micros, open: bool) {
+        self.open = open;
+        self.bench = open;
+        self.last_at = low(at);
+        self.rested = false;
+    }
+
+    pub(crate) const fn in_bench(&self) -> bool {
+        self.bench
+    }
+
+    /// Takes back an open that was never handed out.
+    pub(crate) fn void(&mut self) {
+        self.open = false;
+        self.bench = false;
     }
 
     /// Brings forward what would otherwise alias: places after 134 km, and the last
@@ -236,7 +338,7 @@ impl<const K: usize> Lane<K> {
         let [newest, _] = self.sprayed;
         self.sprayed = [Interval { start, end: start }, newest];
         // What lies before can't be reached any more.
-        self.plan.trim_first(start);
+        self.drop_before(start);
         self.done_to = later(self.done_to, start);
     }
 

@@ -7,7 +7,8 @@
 //!
 //! Read the rooms in the order of the data:
 //! [`units`] → [`odometer`] → [`boom`] → [`fan`] → [`aiming`] → [`ground_plan`] →
-//! [`lane`] → [`guard`] → [`sequencer`] → [`controller`].
+//! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`mod@bench`] →
+//! [`sequencer`] → [`controller`].
 //!
 //! ## The one idea
 //!
@@ -56,31 +57,41 @@
 #![warn(missing_docs)]
 
 pub mod aiming;
+pub mod bench;
 pub mod boom;
 pub mod controller;
 pub mod counters;
 pub mod fan;
 pub mod ground_plan;
 pub mod guard;
+pub mod keep_off;
 pub mod lane;
+mod layers;
 pub mod odometer;
 mod outbox;
 mod reach;
 mod reaim;
 mod repeats;
+pub mod sections;
 pub mod sequencer;
+pub mod sight;
 mod slots;
 pub mod units;
 mod wake;
+mod wanted;
 
 pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};
+pub use bench::{BenchError, BenchRequest};
 pub use boom::{
-    Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,
+    Config, ConfigError, DetectorConfig, ModesConfig, NozzleConfig, PatchConfig, TimingConfig,
+    UnseenPolicy, WheelConfig,
 };
 pub use controller::{Controller, FaultError, Poll};
 pub use counters::Counters;
 pub use fan::FanConfig;
 pub use guard::GuardState;
+pub use keep_off::{Along, Over};
 pub use odometer::{Direction, DirectionError, PulseError};
+pub use sections::{Mode, OrderError, SectionConfig};
 pub use sequencer::{Action, Command};
 pub use units::{Distance, Length, Micros, PulseLength, Span, Speed};

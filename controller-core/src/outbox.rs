@@ -50,6 +50,23 @@ impl Outbox {
         self.held.push_back(held).is_ok()
     }
 
+    /// Takes back the opens that were not handed out yet, and names their nozzles.
+    pub fn void_opens(&mut self, mut void: impl FnMut(usize)) {
+        let base = usize::from(self.group).wrapping_shl(GROUP_BITS);
+        for _ in 0..self.held.len() {
+            let Some(held) = self.held.pop_front() else {
+                break;
+            };
+            if held.action == Action::Open {
+                void(base | usize::from(held.offset));
+            } else {
+                // It was just taken out: there is room.
+                let put = self.held.push_back(held);
+                debug_assert!(put.is_ok());
+            }
+        }
+    }
+
     pub fn take(&mut self) -> Option<Command> {
         let held = self.held.pop_front()?;
         Some(Command {

@@ -29,6 +29,8 @@ pub(crate) struct Reach {
     pub typical_delay: Span,
     open: Longest,
     close: Longest,
+    /// The close's throw without and with keep-off lines, which mind the last drop.
+    close_throws: [i32; 2],
     window: i32,
     /// Delay, throw, window and the longest sleep together, µs: the speed reached after
     /// this is a bound for all of them.
@@ -67,20 +69,29 @@ impl Reach {
             delay: closing,
             throw: throw.signed().saturating_sub(trail).saturating_sub(fall),
         };
+        // A close for a keep-off line minds the last drop, which flies further.
+        let last_drop = throw.signed().saturating_add(fall);
         let window = (timing.decision_period.signed()).saturating_add(timing.slack.signed());
         let sleep = i64::from(longest_sleep(timing.decision_period).0);
         let delay = opening.max(closing);
         let view = (sleep.saturating_add(i64::from(delay.0)))
-            .saturating_add(i64::from(open.throw))
+            .saturating_add(i64::from(open.throw.max(last_drop)))
             .saturating_add(i64::from(window));
         Self {
             typical_delay: config.nozzles.first().map_or(Span(0), |n| n.open_delay),
             open,
             close,
+            close_throws: [close.throw, close.throw.max(last_drop)],
             window,
             view,
             apart: i64::from(delay.max(opening).signed().saturating_add(window)),
         }
+    }
+
+    /// Whether there is keep-off ground, for which valves close by the last drop.
+    pub fn mind_lines(&mut self, lines: bool) {
+        let [plain, lined] = self.close_throws;
+        self.close.throw = if lines { lined } else { plain };
     }
 
     /// No boundary beyond these places can be met at the instant of `motion`.

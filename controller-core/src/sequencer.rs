@@ -17,6 +17,9 @@ use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
 use crate::units::{Length, Micros, Span, pace_of, saturate_i32, wrap_i32};
+use crate::wanted::Wanted;
+
+mod composed;
 
 /// What a valve is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -129,51 +132,101 @@ enum Meeting {
     Passed,
 }
 
+/// What a nozzle may do at one instant.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Permit<'a> {
+    /// Nothing: the guard holds it closed.
+    Closed,
+    /// It follows what is wanted of it.
+    Follow(Wanted<'a>),
+    /// The bench state wants it open, or closed.
+    Bench(bool),
+}
+
 /// Decides for one nozzle at one instant: at most one command. Bounded by the
-/// list length.
+/// list length, and where more than the plan decides by its square at most.
 pub(crate) fn decide<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
     patch: &PatchConfig,
     timing: &TimingConfig,
     instant: &Instant,
-    allowed: bool,
+    permit: &Permit<'_>,
     counters: &mut Counters,
 ) -> Option<Decided> {
-    let lead = (patch.lead_time.signed()).saturating_add(patch.open_extra_time.signed());
-    let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
-    let throw = nozzle.throw.signed();
-    let edges = Edges {
-        open_throw: throw.saturating_add(lead),
-        close_throw: throw.saturating_sub(trail),
-        // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two delays
-        // and throws differ by. Nearer than this the valve would have to open again
-        // before it may.
-        shortest_gap: i64::from(timing.shortest_off.0)
-            .saturating_add(i64::from(nozzle.open_delay.0))
-            .saturating_sub(i64::from(nozzle.close_delay.0))
-            .saturating_add(i64::from(lead))
-            .saturating_add(i64::from(trail)),
-    };
-    match (lane.open, allowed) {
-        (true, true) => {
-            let earliest = lane.earliest(instant.at, timing.shortest_on);
-            decide_close(lane, nozzle, &edges, instant, earliest, counters)
+    let edges = Edges::new(nozzle, patch, timing);
+    let may_close = |lane: &Lane<K>| lane.earliest(instant.at, timing.shortest_on);
+    let may_open = |lane: &Lane<K>| lane.earliest(instant.at, timing.shortest_off);
+    match (lane.open, permit) {
+        (true, Permit::Bench(true)) if lane.in_bench() => None,
+        // What the bench state opened is closed before anything else is thought of.
+        (true, Permit::Follow(_)) if lane.in_bench() => {
+            bump(&mut counters.guard_closes);
+            Some(protect(lane, nozzle, patch, instant))
         }
-        (true, false) => Some(protect(lane, nozzle, &edges, instant, counters)),
-        (false, true) => {
-            let earliest = lane.earliest(instant.at, timing.shortest_off);
-            decide_open(lane, nozzle, &edges, instant, earliest, counters)
+        (true, Permit::Closed | Permit::Bench(_)) => {
+            bump(&mut counters.guard_closes);
+            Some(protect(lane, nozzle, patch, instant))
         }
-        (false, false) => None,
+        (false, Permit::Closed | Permit::Bench(false)) => None,
+        (false, Permit::Bench(true)) => {
+            let at = may_open(lane);
+            (at.offset_from(instant.at) <= instant.window).then(|| {
+                lane.bench(at, true);
+                bump(&mut counters.bench_opens);
+                Decided::new(Action::Open, at, 0)
+            })
+        }
+        (true, Permit::Follow(wanted)) => {
+            let earliest = may_close(lane);
+            let first = lane.plan.first();
+            if wanted.is_plan() && first.is_none_or(|f| ahead(f.start, lane.done_to) <= 0) {
+                return decide_close(lane, nozzle, &edges, instant, earliest, counters);
+            }
+            composed::close(lane, nozzle, &edges, instant, earliest, wanted, counters)
+        }
+        (false, Permit::Follow(wanted)) => {
+            let earliest = may_open(lane);
+            if wanted.is_plan() {
+                return decide_open(lane, nozzle, &edges, instant, earliest, counters);
+            }
+            composed::open(lane, nozzle, &edges, instant, earliest, wanted, counters)
+        }
     }
 }
 
 /// What the margins in time make of one nozzle's throw.
-struct Edges {
-    open_throw: i32,
-    close_throw: i32,
-    shortest_gap: i64,
+pub(crate) struct Edges {
+    pub open_throw: i32,
+    pub close_throw: i32,
+    /// With these no drop falls before a place (opening) or beyond it (closing).
+    pub first_drop_throw: i32,
+    pub last_drop_throw: i32,
+    pub shortest_on: Span,
+    pub shortest_gap: i64,
+}
+
+impl Edges {
+    fn new(nozzle: &NozzleConfig, patch: &PatchConfig, timing: &TimingConfig) -> Self {
+        let lead = (patch.lead_time.signed()).saturating_add(patch.open_extra_time.signed());
+        let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
+        let throw = nozzle.throw.signed();
+        Self {
+            open_throw: throw.saturating_add(lead),
+            close_throw: throw.saturating_sub(trail),
+            first_drop_throw: throw.saturating_sub(patch.open_extra_time.signed()),
+            last_drop_throw: throw.saturating_add(patch.close_extra_time.signed()),
+            shortest_on: timing.shortest_on,
+            // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two delays
+            // and throws differ by. Nearer than this the valve would have to open again
+            // before it may.
+            shortest_gap: i64::from(timing.shortest_off.0)
+                .saturating_add(i64::from(nozzle.open_delay.0))
+                .saturating_sub(i64::from(nozzle.close_delay.0))
+                .saturating_add(i64::from(lead))
+                .saturating_add(i64::from(trail)),
+        }
+    }
 }
 
 fn decide_open<const K: usize>(
@@ -276,17 +329,26 @@ fn decide_close<const K: usize>(
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs
 /// before the open that is already out: that one lies at most one window ahead.
-fn protect<const K: usize>(
+pub(crate) fn protect<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
-    edges: &Edges,
+    patch: &PatchConfig,
     instant: &Instant,
-    counters: &mut Counters,
 ) -> Decided {
     let at = lane.not_before(instant.at);
-    let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
-    lane.plan.trim_first(reach);
+    if lane.in_bench() {
+        lane.bench(at, false);
+        return Decided::new(Action::Close, at, 0);
+    }
+    let reach = sure_to_fall(nozzle, patch, instant);
+    lane.drop_before(reach);
     lane.closed(at, reach);
-    bump(&mut counters.guard_closes);
     Decided::new(Action::Close, at, 0)
+}
+
+/// How far an open nozzle sprays at full dose even if it is told to close at once.
+pub(crate) fn sure_to_fall(nozzle: &NozzleConfig, patch: &PatchConfig, instant: &Instant) -> i32 {
+    let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
+    let throw = nozzle.throw.signed().saturating_sub(trail);
+    instant.reach(instant.at, nozzle.close_delay, throw)
 }

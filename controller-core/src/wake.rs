@@ -154,6 +154,13 @@ impl Group {
         self.open != 0
     }
 
+    /// Every one of its first `count` nozzles is to be looked at anew.
+    pub fn everyone(&mut self, count: usize) {
+        let count = u32::try_from(count).unwrap_or(u32::MAX);
+        self.busy = 1_u32.checked_shl(count).unwrap_or_default().wrapping_sub(1);
+        self.all = true;
+    }
+
     fn waiting(&self) -> u32 {
         self.busy & !self.open
     }

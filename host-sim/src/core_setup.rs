@@ -2,12 +2,14 @@
 
 use controller_core::fan::WHOLE_SHARE;
 use controller_core::{
-    Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, NozzleConfig,
-    PatchConfig, Plant, PulseLength as CorePulse, Span, Speed, Stretch, TimingConfig, WheelConfig,
+    Along, Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, Micros,
+    ModesConfig, NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span,
+    Speed, Stretch, TimingConfig, UnseenPolicy, WheelConfig,
 };
 
 use crate::error::{Error, Result};
 use crate::machine::{Machine, PulseLength};
+use crate::orders::Order;
 use crate::recording::{Image, SeenPlant};
 
 /// The core as the simulator builds it: nozzles, patches a nozzle, remembered pulses, detectors.
@@ -24,6 +26,8 @@ pub struct Setup {
     timing: TimingConfig,
     fan: Option<FanConfig>,
     faulty: Vec<u16>,
+    sections: Vec<SectionConfig>,
+    modes: ModesConfig,
 }
 
 impl Setup {
@@ -48,6 +52,8 @@ impl Setup {
             timing: self.timing,
             fan: self.fan,
             faulty: &self.faulty,
+            sections: &self.sections,
+            modes: self.modes,
         };
         Controller::new(&config)
             .map(Box::new)
@@ -79,8 +85,28 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
             view_right: length(d.view_right_m),
         })
         .collect();
+    let sections: Vec<SectionConfig> = machine
+        .section_runs()
+        .iter()
+        .map(|&(first, end)| SectionConfig {
+            first: first as u16,
+            count: (end - first) as u16,
+        })
+        .collect();
     Ok(Setup {
         file: machine_file.to_owned(),
+        sections,
+        modes: ModesConfig {
+            unseen: if machine.modes.spray_unseen {
+                UnseenPolicy::Spray
+            } else {
+                UnseenPolicy::Skip
+            },
+            keep_off_margin: length(machine.modes.keep_off_margin_m),
+            switch_quiet: span(machine.modes.switch_quiet_s),
+            acknowledge_at_start: machine.modes.acknowledge_at_start,
+            bench_on_cap: span(machine.modes.bench_on_cap_s),
+        },
         wheel: WheelConfig {
             pulse_length,
             max_speed: Speed::from_mm_s(thousandths(machine.wheel.max_speed_m_s)),
@@ -165,13 +191,44 @@ pub fn plant(p: &SeenPlant) -> Plant {
 pub fn image<'p>(image: &Image, plants: &'p [Plant]) -> CoreImage<'p> {
     CoreImage {
         detector: image.detector,
-        captured_at: controller_core::Micros(image.captured_us),
+        captured_at: Micros(image.captured_us),
         seen: Stretch {
             from: length(image.seen.0),
             to: length(image.seen.1),
         },
         plants,
     }
+}
+
+/// Hands an order to the core; `sections` is how many the machine has. What the core refuses
+/// it counts.
+pub fn order<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Controller<'_, N, K, H, D>,
+    now: Micros,
+    order: &Order,
+    sections: usize,
+) {
+    // What the core refuses it counts, and the counters are reported.
+    let _counted = match *order {
+        Order::Mode {
+            section: Some(section),
+            mode,
+        } => core.handle_mode(now, section, mode).is_ok(),
+        Order::Mode {
+            section: None,
+            mode,
+        } => (0..sections).all(|s| core.handle_mode(now, s as u8, mode).is_ok()),
+        Order::Switches { spot, broadcast } => core.handle_switches(now, spot, broadcast).is_ok(),
+        Order::KeepOff { over, from_m, to_m } => {
+            let (from, to) = (length(from_m), length(to_m));
+            core.handle_keep_off(now, over, Along::Ahead { from, to })
+                .is_ok()
+        }
+        Order::EmergencyStop => core.handle_emergency_stop(now).is_ok(),
+        Order::Acknowledge => core.acknowledge(now).is_ok(),
+        Order::Supply { ok } => core.handle_supply(now, ok).is_ok(),
+        Order::Bench(request) => core.handle_bench(now, request).is_ok(),
+    };
 }
 
 // Casts from f64 saturate, and every number was checked to be finite and in range before.

@@ -261,7 +261,14 @@ fn record(
             .filter(|f| f.arrives_s <= until);
         events.extend(arrived.map(|f| image(index as u8, f, scenario.detector.ids, stamp)));
     }
-    // Stable: at equal stamps pulses come first, then images by detector and sequence.
+    for (t, order) in scenario.orders.iter().flat_map(|o| o.given(motion)) {
+        let event = Event {
+            t_us: stamp(t),
+            input: Input::Order(order),
+        };
+        events.push((event, Vec::new()));
+    }
+    // Stable: at equal stamps pulses come first, then images by detector and sequence, then orders.
     events.sort_by_key(|(event, _)| event.t_us);
     let sights = events
         .iter()

@@ -6,6 +6,7 @@
 //! * [`replay`]: from a recording through the controller core to commands, by way of
 //!   [`core_setup`];
 //! * [`baseline`]: two simple controllers to compare with;
+//! * [`orders`], [`scripted`]: what the operator orders beside driving;
 //! * [`scene`]: the ground that commands are judged against, by the judge of `ground-truth`;
 //! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
 //! * [`check`]: what a machine file promises before anything is driven;
@@ -26,6 +27,8 @@ mod held;
 mod lines;
 pub mod machine;
 mod machine_file;
+mod ordered;
+pub mod orders;
 mod output;
 pub mod profile;
 pub mod recording;
@@ -33,6 +36,7 @@ pub mod replay;
 pub mod run;
 pub mod scenario;
 pub mod scene;
+pub mod scripted;
 pub mod strip;
 pub mod summary;
 mod toml_read;

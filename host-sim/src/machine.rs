@@ -33,6 +33,10 @@ pub struct Machine {
     pub patch: Patch,
     /// Timing of decisions.
     pub timing: Timing,
+    /// How many nozzles each section has, from left to right; none: one section of all.
+    pub sections: Vec<u16>,
+    /// Unseen ground, keep-off, switches, start and bench.
+    pub modes: Modes,
     /// What counts as good placement.
     pub tolerance: Tolerance,
 }
@@ -174,6 +178,21 @@ pub struct Timing {
     pub max_detection_age_s: f64,
 }
 
+/// What the operator's orders rest on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Modes {
+    /// Ground that no detector has seen is sprayed in spot mode; else it stays dry.
+    pub spray_unseen: bool,
+    /// Added to both sides of keep-off ground, m.
+    pub keep_off_margin_m: f64,
+    /// A switch counts once its wires have been quiet for so long, s.
+    pub switch_quiet_s: f64,
+    /// Everything stays closed after the start until acknowledged.
+    pub acknowledge_at_start: bool,
+    /// Longest opening in the bench state, s.
+    pub bench_on_cap_s: f64,
+}
+
 /// What counts as good placement.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tolerance {
@@ -202,6 +221,22 @@ impl Machine {
     /// what its twist shifts.
     pub fn half_fan_m(&self) -> f64 {
         self.fan_thickness_m / 2.0 + self.twist_m()
+    }
+
+    /// The nozzles of each section, as first and one past the last.
+    pub fn section_runs(&self) -> Vec<(usize, usize)> {
+        if self.sections.is_empty() {
+            return vec![(0, self.nozzles.len())];
+        }
+        let mut first = 0;
+        self.sections
+            .iter()
+            .map(|&count| {
+                let run = (first, first + usize::from(count));
+                first = run.1;
+                run
+            })
+            .collect()
     }
 
     /// Leftmost and rightmost lane edge, m.

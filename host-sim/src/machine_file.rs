@@ -8,9 +8,10 @@ mod fans;
 
 use crate::error::Result;
 use crate::machine::{
-    Detector, MOST_DETECTORS, MOST_NOZZLES, Machine, Nozzle, Patch, PulseLength, Timing, Tolerance,
-    Valves, Wheel,
+    Detector, MOST_DETECTORS, MOST_NOZZLES, Machine, Modes, Nozzle, Patch, PulseLength, Timing,
+    Tolerance, Valves, Wheel,
 };
+use crate::orders::MOST_SECTIONS;
 use crate::toml_read::{Number, Source};
 
 #[derive(Deserialize)]
@@ -31,7 +32,27 @@ struct Raw {
     #[serde(default)]
     timing: RawTiming,
     #[serde(default)]
+    section: Vec<Spanned<RawSection>>,
+    #[serde(default)]
+    modes: RawModes,
+    #[serde(default)]
     tolerance: RawTolerance,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSection {
+    nozzles: Spanned<i64>,
+}
+
+#[derive(Deserialize, Default)]
+#[serde(deny_unknown_fields)]
+struct RawModes {
+    unseen: Option<Spanned<String>>,
+    keep_off_margin_m: Option<Number>,
+    switch_quiet_ms: Option<Number>,
+    acknowledge_at_start: Option<bool>,
+    bench_on_cap_s: Option<Number>,
 }
 
 #[derive(Deserialize)]
@@ -191,8 +212,11 @@ impl Machine {
             throw_s,
         };
         let nozzles = nozzles(&source, &raw, usual)?;
+        let timing = timing(&source, &raw.timing)?;
         Ok(Machine {
             faulty: fans::faulty(&source, &raw, nozzles.len())?,
+            sections: sections(&source, &raw.section, nozzles.len())?,
+            modes: modes(&source, &raw.modes, &timing)?,
             nozzles,
             detectors: detectors(&source, &raw.detector)?,
             wheel: wheel(&source, &raw.wheel)?,
@@ -218,7 +242,7 @@ impl Machine {
                     0.2,
                 )?,
             },
-            timing: timing(&source, &raw.timing)?,
+            timing,
             tolerance: tolerance(&source, &raw.tolerance)?,
             valves,
             name: raw.name,
@@ -440,6 +464,78 @@ fn timing(source: &Source<'_>, raw: &RawTiming) -> Result<Timing> {
             1.0,
             2000.0,
             800.0,
+        )?,
+    })
+}
+
+fn sections(source: &Source<'_>, raw: &[Spanned<RawSection>], nozzles: usize) -> Result<Vec<u16>> {
+    if let Some(extra) = raw.get(MOST_SECTIONS) {
+        return Err(source.at(
+            extra.span(),
+            format!("more than {MOST_SECTIONS} sections"),
+            format!("list at most {MOST_SECTIONS}"),
+        ));
+    }
+    let mut sections = Vec::with_capacity(raw.len());
+    let mut sum = 0;
+    for section in raw {
+        let count: u16 = source.whole(
+            "nozzles",
+            &section.get_ref().nozzles,
+            1,
+            MOST_NOZZLES as u16,
+        )?;
+        sum += usize::from(count);
+        sections.push(count);
+    }
+    match raw.last() {
+        Some(last) if sum != nozzles => Err(source.at(
+            last.span(),
+            format!("the sections hold {sum} nozzles, but the boom has {nozzles}"),
+            "list the sections from left to right so that each nozzle is in one",
+        )),
+        _ => Ok(sections),
+    }
+}
+
+fn modes(source: &Source<'_>, raw: &RawModes, timing: &Timing) -> Result<Modes> {
+    let spray_unseen = match &raw.unseen {
+        None => false,
+        Some(word) => match word.get_ref().as_str() {
+            "spray" => true,
+            "skip" => false,
+            other => {
+                return Err(source.at(
+                    word.span(),
+                    format!("unseen ground is to be `{other}`, which is not known"),
+                    "write `spray` (it is sprayed in spot mode) or `skip` (it stays dry)",
+                ));
+            }
+        },
+    };
+    Ok(Modes {
+        spray_unseen,
+        keep_off_margin_m: source.within_or(
+            "keep_off_margin_m",
+            &raw.keep_off_margin_m,
+            0.0,
+            10.0,
+            0.02,
+        )?,
+        switch_quiet_s: source.within_or(
+            "switch_quiet_ms",
+            &raw.switch_quiet_ms,
+            0.0,
+            1000.0,
+            30.0,
+        )? * 1e-3,
+        acknowledge_at_start: raw.acknowledge_at_start.unwrap_or(false),
+        bench_on_cap_s: source.within_or(
+            "bench_on_cap_s",
+            &raw.bench_on_cap_s,
+            timing.shortest_on_s,
+            60.0,
+            10.0,
         )?,
     })
 }

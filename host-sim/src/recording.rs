@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
 use crate::lines::Lines;
+use crate::orders::{self, Order};
 
 /// The version that this program reads and writes.
 pub const VERSION: u64 = 1;
@@ -45,6 +46,8 @@ pub enum Input {
     Direction(Direction),
     /// One image of a detector.
     Image(Image),
+    /// What the operator ordered.
+    Order(Order),
 }
 
 /// Which way the machine goes.
@@ -215,7 +218,12 @@ impl Recording {
         };
         put(serde_json::to_string(&header))?;
         for event in &self.events {
-            put(serde_json::to_string(&Line::from(event)))?;
+            put(match &event.input {
+                Input::Pulse => serde_json::to_string(&Line::pulse(event.t_us)),
+                Input::Direction(to) => serde_json::to_string(&Line::direction(event.t_us, *to)),
+                Input::Image(image) => serde_json::to_string(&Line::image(event.t_us, image)),
+                Input::Order(order) => serde_json::to_string(&orders::Line::of(event.t_us, order)),
+            })?;
         }
         to.flush().map_err(|e| Error::write(path, e))
     }
@@ -239,7 +247,15 @@ impl Recording {
     pub fn images(&self) -> impl Iterator<Item = (u64, &Image)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Image(image) => Some((e.t_us, image)),
-            Input::Pulse | Input::Direction(_) => None,
+            Input::Pulse | Input::Direction(_) | Input::Order(_) => None,
+        })
+    }
+
+    /// Orders with the instants at which they were given, µs.
+    pub fn orders(&self) -> impl Iterator<Item = (u64, &Order)> + '_ {
+        self.events.iter().filter_map(|e| match &e.input {
+            Input::Order(order) => Some((e.t_us, order)),
+            Input::Pulse | Input::Direction(_) | Input::Image(_) => None,
         })
     }
 }
@@ -289,6 +305,15 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
     let line: Line = match serde_json::from_str(text) {
         Ok(line) => line,
         Err(e) => {
+            if let Some(order) = order(text) {
+                return order.or_else(|what| {
+                    complain(
+                        None,
+                        what,
+                        "see the orders in host-sim/formats/recording.md",
+                    )
+                });
+            }
             return complain(
                 Some(e.column()),
                 format!("this is no event: {}", reason(&e)),
@@ -411,6 +436,31 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
     }
 }
 
+#[derive(Deserialize)]
+struct AnyEvent {
+    event: String,
+}
+
+/// The order that a line gives, or what is wrong with it; `None` if the line is no order.
+fn order(text: &str) -> Option<std::result::Result<Event, String>> {
+    let any: AnyEvent = serde_json::from_str(text).ok()?;
+    if !orders::EVENTS.contains(&any.event.as_str()) {
+        return None;
+    }
+    let order = serde_json::from_str::<orders::Line>(text)
+        .map_err(|e| format!("this is no {}: {}", any.event, reason(&e)))
+        .and_then(|line| line.order());
+    Some(order.and_then(|(t_us, order)| {
+        if t_us > LATEST_US {
+            return Err(format!("t_us is {t_us}, which is beyond {LATEST_US}"));
+        }
+        Ok(Event {
+            t_us,
+            input: Input::Order(order),
+        })
+    }))
+}
+
 /// The reader's reason without its own line and column, which count from this line only.
 fn reason(error: &serde_json::Error) -> String {
     let text = error.to_string();
@@ -434,49 +484,47 @@ impl From<&LinePlant> for SeenPlant {
     }
 }
 
-impl From<&Event> for Line {
-    fn from(event: &Event) -> Line {
-        let t_us = event.t_us;
-        match &event.input {
-            Input::Pulse => Line {
-                event: Kind::Pulse,
-                t_us,
-                direction: None,
-                detector: None,
-                captured_us: None,
-                seen_mm: None,
-                plants: None,
-            },
-            Input::Direction(direction) => Line {
-                event: Kind::Direction,
-                t_us,
-                direction: Some(*direction),
-                detector: None,
-                captured_us: None,
-                seen_mm: None,
-                plants: None,
-            },
-            Input::Image(image) => Line {
-                event: Kind::Image,
-                t_us,
-                direction: None,
-                detector: Some(image.detector.into()),
-                captured_us: Some(image.captured_us),
-                seen_mm: Some([mm(image.seen.0), mm(image.seen.1)]),
-                plants: Some(
-                    image
-                        .plants
-                        .iter()
-                        .map(|p| LinePlant {
-                            x_mm: mm(p.x_m),
-                            y_mm: mm(p.y_m),
-                            length_mm: mm(p.length_m),
-                            width_mm: mm(p.width_m),
-                            id: p.id,
-                        })
-                        .collect(),
-                ),
-            },
+impl Line {
+    fn pulse(t_us: u64) -> Line {
+        Line {
+            event: Kind::Pulse,
+            t_us,
+            direction: None,
+            detector: None,
+            captured_us: None,
+            seen_mm: None,
+            plants: None,
+        }
+    }
+
+    fn direction(t_us: u64, direction: Direction) -> Line {
+        Line {
+            event: Kind::Direction,
+            direction: Some(direction),
+            ..Line::pulse(t_us)
+        }
+    }
+
+    fn image(t_us: u64, image: &Image) -> Line {
+        Line {
+            event: Kind::Image,
+            detector: Some(image.detector.into()),
+            captured_us: Some(image.captured_us),
+            seen_mm: Some([mm(image.seen.0), mm(image.seen.1)]),
+            plants: Some(
+                image
+                    .plants
+                    .iter()
+                    .map(|p| LinePlant {
+                        x_mm: mm(p.x_m),
+                        y_mm: mm(p.y_m),
+                        length_mm: mm(p.length_m),
+                        width_mm: mm(p.width_m),
+                        id: p.id,
+                    })
+                    .collect(),
+            ),
+            ..Line::pulse(t_us)
         }
     }
 }

@@ -53,6 +53,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         commands: Vec::new(),
         open: vec![false; machine.nozzles.len()],
     };
+    let sections = machine.section_runs().len();
     let mut images = Vec::new();
     let mut plants = Vec::new();
     for event in &recording.events {
@@ -81,6 +82,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
                     Ok(_) => ImageFate::AllOutside,
                 });
             }
+            Input::Order(order) => core_setup::order(&mut run.core, now, order, sections),
         }
         run.drain(event.t_us)?;
     }

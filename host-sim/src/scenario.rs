@@ -11,6 +11,7 @@ use crate::error::Result;
 use crate::machine::Valves;
 use crate::machine_file::RawValves;
 use crate::profile;
+use crate::scripted::{self, RawOrder, ScriptedOrder};
 use crate::toml_read::{Number, Source};
 
 /// A checked scenario, in SI units.
@@ -36,6 +37,8 @@ pub struct Scenario {
     pub detector: DetectorTruth,
     /// The real valves, where they differ from the machine file.
     pub valves: Option<Valves>,
+    /// What the operator orders on the way.
+    pub orders: Vec<ScriptedOrder>,
 }
 
 /// Plants, strewn or listed.
@@ -123,6 +126,8 @@ struct Raw {
     wheel: RawWheel,
     detector: RawDetector,
     valves: Option<RawValves>,
+    #[serde(default)]
+    order: Vec<Spanned<RawOrder>>,
 }
 
 #[derive(Deserialize)]
@@ -240,6 +245,11 @@ impl Scenario {
                 once: raw.detector.once.unwrap_or(true),
                 ids: raw.detector.ids.unwrap_or(false),
             },
+            orders: raw
+                .order
+                .iter()
+                .map(|order| scripted::order(&source, order))
+                .collect::<Result<_>>()?,
             valves: raw.valves.as_ref().map(|v| v.check(&source)).transpose()?,
             name: raw.name,
             machine: raw.machine,

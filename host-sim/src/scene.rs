@@ -2,8 +2,8 @@
 //! hindsight.
 
 use ground_truth::{
-    Command, Ground, Hindsight, JudgeInput, Patch, Plant, Report, Tolerance, TrueFan, TrueNozzle,
-    Valve, judge,
+    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
+    TrueFan, TrueNozzle, Valve, judge,
 };
 
 use crate::commands::ValveCommand;
@@ -11,6 +11,7 @@ use crate::error::{Error, Result};
 use crate::generate::judged_stretch;
 use crate::held::Held;
 use crate::machine::Machine;
+use crate::ordered::ordered;
 use crate::recording::Recording;
 use crate::replay::ImageFate;
 use crate::truth::Truth;
@@ -45,6 +46,8 @@ pub struct Scene {
     fan: Option<TrueFan>,
     faulty: Vec<usize>,
     tolerance: Tolerance,
+    /// What was ordered, and the ground that each image covers; none when nothing was.
+    orders: Option<(Orders, Vec<SeenGround>)>,
 }
 
 impl Scene {
@@ -92,7 +95,9 @@ impl Scene {
                 );
             }
         }
+        let orders = ordered(machine, recording, &ground, truth.clock_start_us);
         Ok(Scene {
+            orders,
             basis: Basis::Truth,
             ground: Box::new(ground),
             origin_us: truth.clock_start_us,
@@ -138,7 +143,9 @@ impl Scene {
             ));
         }
         let (plants, sights) = seen_plants(machine, recording, &ground, origin_us);
+        let orders = ordered(machine, recording, &ground, origin_us);
         Ok(Scene {
+            orders,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -178,7 +185,18 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect();
+        let orders = self.orders.as_ref().map(|(orders, seen)| {
+            let mut orders = orders.clone();
+            // Ground of a refused image stays unseen.
+            let taken = seen
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| fates.and_then(|f| f.get(*i)) != Some(&ImageFate::Refused));
+            orders.seen.extend(taken.map(|(_, s)| *s));
+            orders
+        });
         let input = JudgeInput {
+            orders: orders.as_ref(),
             ground: self.ground.as_ref(),
             nozzles: &self.nozzles,
             patch: self.patch,

@@ -44,7 +44,7 @@ pub struct Summary {
     pub merged: usize,
     /// Openings that came too late for the whole patch.
     pub late: u64,
-    /// Pulses, images and plants that the core refused; `null` when it was not run.
+    /// Pulses, images, plants and orders that the core refused; `null` when it was not run.
     pub rejected: Option<u64>,
     /// Ground that no image covered, m²; `null` when the core was not run.
     pub unseen_m2: Option<f64>,
@@ -56,10 +56,25 @@ pub struct Summary {
     pub pulses_bridged: Option<u64>,
     /// How often learned slot offsets stopped to fit; `null` when the core was not run.
     pub slot_drop_outs: Option<u64>,
+    /// How the operator's orders were kept; `null` where nothing was ordered.
+    pub orders: Option<OrdersKept>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
     pub baselines: Baselines,
+}
+
+/// How the operator's orders were kept.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct OrdersKept {
+    /// Plants that were not to be sprayed, or lay where an order was just taking effect.
+    pub withheld: usize,
+    /// Longest stretch of spray on keep-off ground, mm.
+    pub keep_off_wet_mm: f64,
+    /// Longest stretch of spray by nozzles that were off or stopped, mm.
+    pub off_wet_mm: f64,
+    /// Longest bare stretch of broadcast or unseen ground, mm.
+    pub bare_mm: f64,
 }
 
 /// How the plants fared.
@@ -254,12 +269,24 @@ impl Summary {
             commands: report.commands,
             merged: report.merged,
             late,
-            rejected: counters.map(|c| c.pulses_refused + c.images_refused + c.plants_refused),
+            rejected: counters.map(|c| {
+                let inputs = c.pulses_refused + c.images_refused + c.plants_refused;
+                inputs + c.orders_refused + c.bench_refused
+            }),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
             fans: None,
             pulses_bridged: counters.map(|c| c.pulses_bridged),
             slot_drop_outs: counters.map(|c| c.slot_drop_outs),
+            orders: report.orders.as_ref().map(|kept| {
+                let mm = |m: f64| (m * 1e7).round() / 1e4;
+                OrdersKept {
+                    withheld: kept.withheld,
+                    keep_off_wet_mm: mm(kept.kept_off_worst_m),
+                    off_wet_mm: mm(kept.off_worst_m),
+                    bare_mm: mm(kept.bare_worst_m),
+                }
+            }),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -391,6 +418,13 @@ impl Summary {
         {
             line(format!(
                 "{bridged} lost pulses put back; learned slots went out of use {drop_outs} times"
+            ));
+        }
+        if let Some(kept) = &self.orders {
+            line(format!(
+                "{} plants withheld on order; longest stretch of spray on keep-off ground {:.1} mm, \
+                 by nozzles that were off {:.1} mm; of broadcast or unseen ground bare {:.1} mm",
+                kept.withheld, kept.keep_off_wet_mm, kept.off_wet_mm, kept.bare_mm
             ));
         }
         if self.targets.missed > 0 {

@@ -35,6 +35,7 @@ fn waves(
     writer.add_module("boom")?;
     let pulse = writer.add_wire(1, "pulse")?;
     let image = writer.add_wire(1, "image")?;
+    let order = writer.add_wire(1, "order")?;
     let wires = (0..nozzles)
         .map(|n| writer.add_wire(1, &format!("nozzle_{n}")))
         .collect::<io::Result<Vec<_>>>()?;
@@ -48,6 +49,7 @@ fn waves(
             Input::Pulse => pulse,
             Input::Image(_) => image,
             Input::Direction(_) => continue,
+            Input::Order(_) => order,
         };
         changes.push((event.t_us, wire, Value::V1));
         changes.push((event.t_us + 1, wire, Value::V0));
@@ -61,7 +63,7 @@ fn waves(
     changes.sort_by_key(|c| c.0);
 
     writer.begin(vcd::SimulationCommand::Dumpvars)?;
-    for wire in [pulse, image].iter().chain(&wires) {
+    for wire in [pulse, image, order].iter().chain(&wires) {
         writer.change_scalar(*wire, Value::V0)?;
     }
     writer.end()?;

@@ -26,6 +26,7 @@ fn the_machine_page_holds() {
             pulses: 130
         }
     );
+    assert_eq!(machine.section_runs(), [(0, 3), (3, 8)]);
     assert!((machine.nozzles[0].y_m + 1.75).abs() < 1e-12);
     assert!((machine.patch.lead_s - 0.005).abs() < 1e-12);
     host_sim::core_setup::Setup::new("machine.md", &machine)
@@ -50,6 +51,7 @@ fn the_scenario_page_holds() {
     let text = example(include_str!("../formats/scenario.md"), "toml");
     let scenario = Scenario::parse("scenario.md", text).expect("the example is right");
     assert_eq!((scenario.seed, scenario.pieces.len()), (7, 2));
+    assert_eq!(scenario.orders.len(), 2);
     assert!(
         scenario
             .valves
@@ -66,6 +68,7 @@ fn the_recording_page_holds_and_survives_writing() {
         panic!("the third event is an image")
     };
     assert!((image.plants[0].y_m + 0.73).abs() < 1e-12);
+    assert_eq!(recording.orders().count(), 3);
     let mut bytes = Vec::new();
     recording
         .write("memory", &mut bytes)

@@ -1,13 +1,17 @@
 //! A virtual-time harness for the controller core, and the tests built on it in
 //! `tests/`. It jumps to the next input or deadline, never in fixed ticks.
 
+pub mod operations;
+
 use controller_core::{
     Command, Config, Controller, DetectorConfig, Image, Length, Micros, NozzleConfig, Plant, Poll,
     PulseLength, Span, Stretch,
 };
 use ground_truth::Report;
+use host_sim::core_setup;
 use host_sim::generate::{Drive, drive};
 use host_sim::machine::Machine;
+use host_sim::orders::Order;
 use host_sim::replay::replay;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
@@ -52,6 +56,8 @@ pub enum Input {
         /// Plants.
         plants: Vec<Plant>,
     },
+    /// What the operator orders; for a boom of one section.
+    Order(Order),
 }
 
 /// A plant from µm: centre forward, centre right, length, width.
@@ -110,6 +116,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
                 core.set_nozzle_fault(Micros(*stamp), *nozzle, *fault)
                     .expect("in order and there");
             }
+            Input::Order(order) => core_setup::order(core, Micros(*stamp), order, 1),
             Input::Image {
                 captured,
                 seen,
@@ -198,6 +205,8 @@ pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
         timing: config.timing,
         fan: config.fan,
         faulty: Vec::leak(config.faulty.to_vec()),
+        sections: Vec::leak(config.sections.to_vec()),
+        modes: config.modes,
     })
     .expect("a sound machine")
 }

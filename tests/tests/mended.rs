@@ -186,5 +186,6 @@ fn unseen_ground_beyond_the_short_wrap_is_added_up() {
         }
     }
     let m2 = core.counters().unseen_mm2 as f64 / 1e6;
-    assert!((m2 - 149_978.0).abs() < 1.0, "{m2} m²");
+    // All but the 2 m that the first image saw; the last pulses may still be to measure.
+    assert!((m2 - 149_998.0).abs() < 5.0, "{m2} m²");
 }

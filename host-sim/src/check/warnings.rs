@@ -111,7 +111,12 @@ fn lanes(machine: &Machine, warn: Warn<'_>) {
                 unseen.len(),
                 machine.nozzles.len()
             ),
-            "plants on unseen ground are never sprayed".into(),
+            if machine.modes.spray_unseen {
+                "a lane that no detector sees is sprayed all along in spot mode; of one that is seen in part the rest is never looked at"
+            } else {
+                "plants on unseen ground are never sprayed"
+            }
+            .into(),
             "widen view_left_m and view_right_m, or add a [[detector]]".into(),
         );
     }

@@ -1,14 +1,16 @@
 //! Drives the controller's whole public face with unknown values.
 
-use crate::outside::{any_u32, used_i64, used_u32};
+use crate::outside::{any_u32, any_u64, used_i64, used_u32};
 use crate::values::{
     any_length, any_micros, any_prefix, any_pulse_length, any_span, any_speed, used_length,
     used_micros, used_text,
 };
+use controller_core::sections::MAX_SECTIONS;
 use controller_core::{
-    Action, Command, Config, Controller, Counters, DetectorConfig, Direction, FanConfig, GuardState, Image,
-    ImageReport, MAX_PLANTS_PER_IMAGE, NozzleConfig, PatchConfig, Plant, Poll, Stretch,
-    TimingConfig, WheelConfig,
+    Action, Along, BenchRequest, Command, Config, Controller, Counters, DetectorConfig, Direction,
+    Distance, FanConfig, GuardState, Image, ImageReport, MAX_PLANTS_PER_IMAGE, Mode, ModesConfig,
+    NozzleConfig, Over, PatchConfig, Plant, Poll, SectionConfig, Stretch, TimingConfig,
+    UnseenPolicy, WheelConfig,
 };
 
 /// Nozzles of the largest boom the image is built for.
@@ -19,6 +21,8 @@ const INTERVALS: usize = 16;
 const PULSES: usize = 64;
 /// Detectors.
 const DETECTORS: usize = 4;
+/// Most sections of a boom.
+const SECTIONS: usize = MAX_SECTIONS;
 /// Plants in one image: one more than a message may hold.
 const PLANTS: usize = MAX_PLANTS_PER_IMAGE + 1;
 
@@ -70,6 +74,20 @@ fn any_timing() -> TimingConfig {
     }
 }
 
+fn any_modes() -> ModesConfig {
+    ModesConfig {
+        unseen: if any_u32() == 0 {
+            UnseenPolicy::Spray
+        } else {
+            UnseenPolicy::Skip
+        },
+        keep_off_margin: any_length(),
+        switch_quiet: any_span(),
+        acknowledge_at_start: any_u32() == 0,
+        bench_on_cap: any_span(),
+    }
+}
+
 fn any_plant() -> Plant {
     Plant {
         x: any_length(),
@@ -102,6 +120,10 @@ pub fn controller() {
     let nozzles: [NozzleConfig; NOZZLES + 1] = core::array::from_fn(|_| any_nozzle());
     let detectors: [DetectorConfig; DETECTORS + 1] = core::array::from_fn(|_| any_detector());
     let faulty: [u16; NOZZLES + 1] = core::array::from_fn(|_| any_u32() as u16);
+    let sections: [SectionConfig; SECTIONS + 1] = core::array::from_fn(|_| SectionConfig {
+        first: any_u32() as u16,
+        count: any_u32() as u16,
+    });
     let config = Config {
         wheel: WheelConfig {
             pulse_length,
@@ -117,6 +139,8 @@ pub fn controller() {
         timing: any_timing(),
         fan: any_fan(),
         faulty: any_prefix(&faulty),
+        sections: any_prefix(&sections),
+        modes: any_modes(),
     };
     if let Err(error) = config.validate(any_u32() as usize, any_u32() as usize) {
         used_text(&error);
@@ -142,6 +166,11 @@ fn drive(boom: &mut Boom<'_>) {
                 Err(error) => used_text(&error),
             },
             5 => direction(boom),
+            6 => order(boom),
+            7 => match boom.handle_bench(any_micros(), any_bench()) {
+                Ok(()) => {}
+                Err(error) => used_text(&error),
+            },
             _ => break,
         }
     }
@@ -190,6 +219,73 @@ fn direction(boom: &mut Boom<'_>) {
     }
 }
 
+fn order(boom: &mut Boom<'_>) {
+    let now = any_micros();
+    let result = match any_u32() {
+        0 => boom.handle_mode(now, any_u32() as u8, any_mode()),
+        1 => boom.handle_switches(now, any_u64(), any_u64()),
+        2 => boom.handle_keep_off(now, any_over(), any_along()),
+        3 => boom.handle_emergency_stop(now),
+        4 => boom.handle_supply(now, any_u32() == 0),
+        _ => boom.acknowledge(now),
+    };
+    if let Err(error) = result {
+        used_text(&error);
+    }
+}
+
+fn any_mode() -> Mode {
+    match any_u32() {
+        0 => Mode::Spot,
+        1 => Mode::Broadcast,
+        _ => Mode::Off,
+    }
+}
+
+fn any_over() -> Over {
+    match any_u32() {
+        0 => Over::Boom,
+        1 => Over::Section(any_u32() as u8),
+        _ => Over::Nozzles {
+            first: any_u32() as u16,
+            count: any_u32() as u16,
+        },
+    }
+}
+
+fn any_along() -> Along {
+    if any_u32() == 0 {
+        Along::Ahead {
+            from: any_length(),
+            to: any_length(),
+        }
+    } else {
+        Along::Ground {
+            from: Distance(any_u64().cast_signed()),
+            to: Distance(any_u64().cast_signed()),
+        }
+    }
+}
+
+fn any_bench() -> BenchRequest {
+    let on = any_span();
+    match any_u32() {
+        0 => BenchRequest::Prime { on },
+        1 => BenchRequest::Flush { on },
+        2 => BenchRequest::Rinse {
+            on,
+            off: any_span(),
+            times: any_u32() as u8,
+        },
+        3 => BenchRequest::Click {
+            nozzle: any_u32() as u16,
+            on,
+        },
+        4 => BenchRequest::Hold,
+        _ => BenchRequest::Release,
+    }
+}
+
 fn getters(boom: &Boom<'_>) {
     used_i64(boom.distance().to_um());
     used_u32(boom.speed().to_mm_s());
@@ -198,7 +294,14 @@ fn getters(boom: &Boom<'_>) {
     used_u32(boom.planned(nozzle).map_or(0, |count| count as u32));
     used_u32(boom.nozzle_fault(nozzle).map_or(2, u32::from));
     used_u32(boom.detector_silent(any_u32() as u8).map_or(2, u32::from));
+    used_u32(match boom.mode(any_u32() as u8) {
+        Some(Mode::Spot) => 0,
+        Some(Mode::Broadcast) => 1,
+        Some(Mode::Off) => 2,
+        None => 3,
+    });
     let state = boom.guard_state();
+    used_u32(u32::from(state.is_latched()));
     used_u32(u32::from(state.allows_spray()));
     used_u32(match state {
         GuardState::Running => 0,

@@ -145,6 +145,7 @@ proptest! {
             tolerance: Tolerance::default(),
             fan: None,
             faulty: &[],
+            orders: None,
         });
         prop_assert!(report.problems.is_empty());
         prop_assert_eq!(report.missed_by.total(), report.targets.missed);

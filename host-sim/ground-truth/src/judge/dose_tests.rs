@@ -92,6 +92,7 @@ impl Case {
             to_x: 45.0,
             tolerance: Tolerance::default(),
             fan: Some(self.fan),
+            orders: None,
             faulty: &self.faulty,
         });
         let t = report.targets;

@@ -1,6 +1,7 @@
 //! What the judge is told: the true machine, the plants, and the commands.
 
 use super::fan::TrueFan;
+use super::orders::Orders;
 use crate::{Ground, Plant, Valve};
 
 /// A nozzle as it truly is, which may differ from what the controller believes.
@@ -136,6 +137,8 @@ pub struct JudgeInput<'a> {
     pub fan: Option<TrueFan>,
     /// Nozzles that are known to be faulty and must stay closed.
     pub faulty: &'a [usize],
+    /// What the operator ordered; none where every nozzle was to spray plants all along.
+    pub orders: Option<&'a Orders>,
 }
 
 /// Why an input can't be judged.

@@ -119,6 +119,7 @@ mod tests {
             tolerance: Tolerance::default(),
             fan: None,
             faulty: &[],
+            orders: None,
         };
         let lanes = Lanes::new(&input);
         let needed = |y, width| {

@@ -24,6 +24,7 @@ mod dose;
 pub mod fan;
 mod input;
 mod lanes;
+mod orders;
 mod patches;
 mod report;
 mod spray;
@@ -39,6 +40,7 @@ mod tests;
 
 pub use fan::TrueFan;
 pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
+pub use orders::{KeepOff, ModeOrder, Ordered, Orders, OrdersKept, SeenGround};
 pub use report::{
     Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, Targets, Verdict, WhyMissed,
 };
@@ -76,9 +78,15 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .enumerate()
         .map(|(n, list)| spray::spray(input, n, list))
         .collect();
+
+    let zones: Option<Vec<_>> = input
+        .orders
+        .map(|orders| (0..nozzles).map(|n| orders.zones(input, n)).collect());
+    let zone = |n: usize| zones.as_ref().and_then(|z| z.get(n));
+    let held = |n: usize, plant: &crate::Plant| zone(n).is_some_and(|z| z.withholds(plant));
     let plants = match input.fan {
-        Some(fan) => by_dose(input, &Fans::new(input, fan, &sprayed)),
-        None => by_lane(input),
+        Some(fan) => by_dose(input, &Fans::new(input, fan, &sprayed), &held),
+        None => by_lane(input, &held),
     };
 
     let mut scored = Scored::default();
@@ -87,7 +95,7 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .iter()
         .zip(&sprayed)
         .enumerate()
-        .map(|(n, (asked, s))| patches::score(input, n, asked, &s.stretches, &mut scored))
+        .map(|(n, (asked, s))| patches::score(input, n, asked, &s.stretches, zone(n), &mut scored))
         .collect();
 
     let world = World {
@@ -101,7 +109,7 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .zip(&plants.needs)
         .enumerate()
         .map(|(index, (plant, needed))| match plants.doses.get(index) {
-            _ if needed.is_empty() || !inside(input, plant) => Outcome::Outside,
+            _ if needed.is_empty() || !plants.judged[index] => Outcome::Outside,
             None => world.outcome(index, plant, needed),
             Some(dose) if dose.full => Outcome::Full,
             Some(dose) if dose.some => Outcome::Partial,
@@ -109,8 +117,12 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         })
         .collect();
 
+    let ends = (input.from_x, input.to_x);
+    let kept = zones
+        .as_ref()
+        .map(|zones| orders::kept(zones, &sprayed, ends, plants.withheld));
     let strips = sprayed.into_iter().map(|s| s.strips).collect();
-    let mut report = assemble(input, outcomes, scored, strips, problems);
+    let mut report = assemble(input, outcomes, scored, strips, problems, kept);
     for (outcome, dose) in report.outcomes.iter().zip(&plants.doses) {
         if matches!(outcome, Outcome::Partial | Outcome::Missed(_)) {
             report.beyond_reach += usize::from(dose.beyond_reach);
@@ -131,6 +143,11 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
 struct Plants {
     /// For each plant, the nozzles that can serve it.
     needs: Vec<Vec<usize>>,
+    /// For each plant, whether it counts: it lies wholly in the judged stretch, and no
+    /// order withheld spray from it.
+    judged: Vec<bool>,
+    /// Plants in the judged stretch from which an order withheld spray.
+    withheld: usize,
     /// For each nozzle, the plants that it was asked to serve, and whether their edges
     /// are scored.
     asked: Vec<Vec<(usize, bool)>>,
@@ -145,16 +162,24 @@ fn inside(input: &JudgeInput<'_>, plant: &crate::Plant) -> bool {
     input.from_x <= plant.near() && plant.far() <= input.to_x
 }
 
+/// Whether an order withholds a nozzle's spray from a plant.
+type Held<'h> = &'h dyn Fn(usize, &crate::Plant) -> bool;
+
 /// Every nozzle serves its lane.
-fn by_lane(input: &JudgeInput<'_>) -> Plants {
+fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
     let lanes = Lanes::new(input);
     let mut needs = Vec::with_capacity(input.plants.len());
+    let mut judged = Vec::with_capacity(input.plants.len());
+    let mut withheld = 0;
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
     for (index, plant) in input.plants.iter().enumerate() {
         let needed = lanes.needed(plant);
+        let spared = needed.iter().any(|&n| held(n, plant));
+        withheld += usize::from(inside(input, plant) && spared);
+        judged.push(inside(input, plant) && !spared);
         if input.seen[index] && !input.refused[index] {
             for &n in &needed {
-                asked[n].push((index, inside(input, plant)));
+                asked[n].push((index, judged[index]));
             }
             // Spray for it is no fault, and none of its edges is scored.
             for n in lanes.grazed(plant, &needed) {
@@ -165,6 +190,8 @@ fn by_lane(input: &JudgeInput<'_>) -> Plants {
     }
     Plants {
         needs,
+        judged,
+        withheld,
         asked,
         doses: Vec::new(),
         sets: (0, 0),
@@ -172,16 +199,21 @@ fn by_lane(input: &JudgeInput<'_>) -> Plants {
 }
 
 /// Fans are summed.
-fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>) -> Plants {
+fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
     let overs: Vec<Over> = input.plants.iter().map(|p| fans.over(p)).collect();
     let doses: Vec<Dose> = input.plants.iter().map(|p| fans.dose(p)).collect();
+    let mut judged = Vec::with_capacity(input.plants.len());
+    let mut withheld = 0;
     for (index, (plant, over)) in input.plants.iter().zip(&overs).enumerate() {
+        let spared = over.reach.iter().any(|&n| held(n, plant));
+        withheld += usize::from(inside(input, plant) && spared);
+        judged.push(inside(input, plant) && !spared);
         if !input.seen[index] || input.refused[index] {
             continue;
         }
         for &n in &over.sprayed {
-            let scored = over.needed.contains(&n) && inside(input, plant);
+            let scored = over.needed.contains(&n) && judged[index];
             asked[n].push((index, scored));
         }
         if over.sprayed.is_empty() {
@@ -203,6 +235,8 @@ fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>) -> Plants {
         .collect();
     Plants {
         needs,
+        judged,
+        withheld,
         asked,
         doses,
         sets,
@@ -216,6 +250,7 @@ fn assemble(
     scored: Scored,
     strips: Vec<Vec<(f64, f64)>>,
     problems: Vec<Problem>,
+    orders: Option<OrdersKept>,
 ) -> Report {
     let mut targets = Targets::default();
     let mut missed_by = MissedBy::default();
@@ -275,6 +310,7 @@ fn assemble(
         sets_counted: 0,
         nozzles_beyond_smallest: 0,
         problems,
+        orders,
         ground_m: input.to_x - input.from_x,
     }
 }
@@ -347,6 +383,9 @@ fn reasons(report: &Report, tolerance: &Tolerance) -> Vec<String> {
             1000.0 * report.stop.worst
         ));
     }
+    if let Some(kept) = &report.orders {
+        reasons.extend(kept.reasons(tolerance.edge_m));
+    }
     reasons.extend(
         report
             .problems
@@ -384,6 +423,7 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         sets_counted: 0,
         nozzles_beyond_smallest: 0,
         problems: Vec::new(),
+        orders: None,
         ground_m: 0.0,
     }
 }

@@ -7,6 +7,7 @@
 use std::ops::Range;
 
 use super::input::{JudgeInput, TrueNozzle};
+use super::orders::Zones;
 use super::report::{Edge, EdgeKind};
 use super::spray::Stretch;
 
@@ -111,6 +112,7 @@ pub(super) fn score(
     nozzle: usize,
     plants: &[(usize, bool)],
     stretches: &[Stretch],
+    zones: Option<&Zones>,
     scored: &mut Scored,
 ) -> Vec<Group> {
     let Some(n) = input.nozzles.get(nozzle) else {
@@ -145,7 +147,7 @@ pub(super) fn score(
             to = to.max(b);
         }
         let (mine, sprays) = (&wants[first_w..w], &stretches[first_s..s]);
-        score_group(input, nozzle, n, mine, sprays, scored);
+        score_group(input, (nozzle, n), mine, sprays, zones, scored);
         groups.push(Group {
             from,
             to,
@@ -159,10 +161,10 @@ pub(super) fn score(
 /// Scores the outer ends of one group.
 fn score_group(
     input: &JudgeInput<'_>,
-    nozzle: usize,
-    n: &TrueNozzle,
+    (nozzle, n): (usize, &TrueNozzle),
     wants: &[Wanted],
     sprays: &[Stretch],
+    zones: Option<&Zones>,
     scored: &mut Scored,
 ) {
     let first = sprays.first();
@@ -182,20 +184,26 @@ fn score_group(
     scored.served.extend(wants.iter().flat_map(|w| &w.plants));
     let plants = begin..scored.served.len();
     scored.merged += usize::from(plants.len() > 1);
-    if near.1 {
+    let free = |a: f64, b: f64| zones.is_some_and(|z| z.touches_free(a.min(b), a.max(b)));
+    let wanted_x = near.0 - input.patch.whole_lead(n, first.open_v);
+    if near.1 && !free(wanted_x, first.open_x) {
         scored.edges.push(Edge {
             nozzle,
             plants: plants.clone(),
-            wanted_x: near.0 - input.patch.whole_lead(n, first.open_v),
+            wanted_x,
             got_x: first.open_x,
             kind: EdgeKind::Start,
         });
     }
     if let (true, Some((got_x, v))) = (far.1, last.close) {
+        let wanted_x = far.0 + input.patch.whole_trail(n, v);
+        if free(wanted_x, got_x) {
+            return;
+        }
         scored.edges.push(Edge {
             nozzle,
             plants,
-            wanted_x: far.0 + input.patch.whole_trail(n, v),
+            wanted_x,
             got_x,
             kind: EdgeKind::Stop,
         });
@@ -242,6 +250,7 @@ mod tests {
             tolerance: Tolerance::default(),
             fan: None,
             faulty: &[],
+            orders: None,
         };
         let lead = |v: f64| -patch.whole_lead(&n, v);
         let v = speed_for(&input, &n, 8.27, lead);

@@ -153,6 +153,7 @@ fn a_perfect_controller_has_no_error_on_ramps() {
         tolerance: Tolerance::default(),
         fan: None,
         faulty: &[],
+        orders: None,
     };
     let report = judge(&input);
     assert_eq!(report.verdict, Verdict::Holds, "{:?}", report.reasons);
@@ -201,6 +202,7 @@ fn fifty_thousand_plants_under_forty_eight_nozzles_are_swept() {
         tolerance: Tolerance::default(),
         fan: None,
         faulty: &[],
+        orders: None,
     };
     let report = judge(&input);
     assert_eq!(report.verdict, Verdict::Holds, "{:?}", report.reasons);

@@ -1,5 +1,6 @@
 //! What the judge says.
 
+use super::orders::OrdersKept;
 use std::fmt;
 use std::ops::Range;
 
@@ -106,7 +107,7 @@ pub enum Outcome {
     Partial,
     /// None, and why.
     Missed(WhyMissed),
-    /// Not judged: not wholly inside the judged stretch, or in no lane.
+    /// Not judged: not wholly inside the judged stretch, in no lane, or withheld on order.
     Outside,
 }
 
@@ -292,8 +293,8 @@ pub struct Report {
     pub reasons: Vec<String>,
     /// How the plants fared.
     pub targets: Targets,
-    /// Plants that are not judged: not wholly inside the judged stretch, or
-    /// in no nozzle's lane.
+    /// Plants that are not judged: not wholly inside the judged stretch, in no
+    /// nozzle's lane, or withheld on order.
     pub outside: usize,
     /// Why plants were missed.
     pub missed_by: MissedBy,
@@ -333,6 +334,8 @@ pub struct Report {
     pub nozzles_beyond_smallest: usize,
     /// Faults in the list of commands.
     pub problems: Vec<Problem>,
+    /// How the operator's orders were kept; none where nothing was ordered.
+    pub orders: Option<OrdersKept>,
     /// Length of the judged stretch in metres.
     pub ground_m: f64,
 }

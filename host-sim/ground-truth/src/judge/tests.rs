@@ -98,6 +98,7 @@ impl Case {
             tolerance: Tolerance::default(),
             fan: None,
             faulty: &[],
+            orders: None,
         }
     }
 

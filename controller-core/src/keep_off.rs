@@ -1,0 +1,219 @@
+//! Ground that must stay dry: stretches for some of the nozzles.
+//!
+//! Keep-off ground is subtracted at the output and never stored into the plan. A line is
+//! kept by the whole spray: the valve is told early enough that its flow has ended, with
+//! half the fan's thickness and the configured margin, before the line; and it is told to
+//! open so late that its first drop falls behind the far line.
+//!
+//! **Overflow policy: never lost, joined to be larger.** A full list joins the two whose
+//! common hull (over nozzles and ground) adds least, and that is counted in
+//! [`Counters::keep_off_joined`](crate::Counters::keep_off_joined).
+
+use crate::ground_plan::ahead;
+use crate::lane::later;
+use crate::units::{Distance, Length};
+use heapless::Vec;
+
+/// Most keep-off stretches held at a time.
+pub const MAX_KEEP_OFF: usize = 16;
+/// Farthest that an end may lie from the boom.
+pub const FARTHEST: Length = Length::from_mm(10_000_000);
+
+/// Which nozzles an order is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Over {
+    /// The whole boom.
+    Boom,
+    /// One section.
+    Section(u8),
+    /// A run of nozzles.
+    Nozzles {
+        /// Index of the leftmost.
+        first: u16,
+        /// How many.
+        count: u16,
+    },
+}
+
+/// Where a stretch lies along travel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Along {
+    /// Ahead of the boom reference point at the stamp of the order.
+    Ahead {
+        /// Near end.
+        from: Length,
+        /// Far end.
+        to: Length,
+    },
+    /// As places on the counted distance of the reference point.
+    Ground {
+        /// Near end.
+        from: Distance,
+        /// Far end.
+        to: Distance,
+    },
+}
+
+/// A stretch `[from, to)` of ground in wrapping counts, for nozzles `first..end`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Stretch {
+    pub first: u16,
+    pub end: u16,
+    pub from: i32,
+    pub to: i32,
+}
+
+impl Stretch {
+    pub(crate) fn covers(&self, nozzle: u16) -> bool {
+        self.first <= nozzle && nozzle < self.end
+    }
+
+    fn holds(&self, other: &Self) -> bool {
+        self.first <= other.first
+            && other.end <= self.end
+            && ahead(other.from, self.from) >= 0
+            && ahead(self.to, other.to) >= 0
+    }
+
+    fn hull(&self, other: &Self) -> Self {
+        Self {
+            first: self.first.min(other.first),
+            end: self.end.max(other.end),
+            from: if ahead(self.from, other.from) < 0 {
+                self.from
+            } else {
+                other.from
+            },
+            to: later(self.to, other.to),
+        }
+    }
+
+    fn area(&self) -> i64 {
+        let across = i64::from(self.end).saturating_sub(i64::from(self.first));
+        across.saturating_mul(i64::from(ahead(self.to, self.from)))
+    }
+
+    /// Ground kept off for nothing when the two become one.
+    fn waste(&self, other: &Self) -> i64 {
+        let both = self.area().saturating_add(other.area());
+        self.hull(other).area().saturating_sub(both)
+    }
+}
+
+/// The bounded list.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct KeepOffs {
+    list: Vec<Stretch, MAX_KEEP_OFF>,
+}
+
+impl KeepOffs {
+    pub(crate) fn is_empty(&self) -> bool {
+        self.list.is_empty()
+    }
+
+    pub(crate) fn as_slice(&self) -> &[Stretch] {
+        &self.list
+    }
+
+    /// Adds a stretch; true when two had to be joined. Bounded by the square of
+    /// [`MAX_KEEP_OFF`] when full.
+    pub(crate) fn insert(&mut self, new: Stretch) -> bool {
+        if self.list.iter().any(|old| old.holds(&new)) {
+            return false;
+        }
+        self.list.retain(|old| !new.holds(old));
+        let Err(new) = self.list.push(new) else {
+            return false;
+        };
+        self.join(new);
+        true
+    }
+
+    /// Full: makes one of the two, `new` among them, that waste least together.
+    fn join(&mut self, new: Stretch) {
+        let mut best: Option<(i64, usize, Option<usize>)> = None;
+        for (i, a) in self.list.iter().enumerate() {
+            let with_new = (a.waste(&new), i, None);
+            let rest = self.list.iter().enumerate().skip(i.wrapping_add(1));
+            let with_old = rest.map(|(j, b)| (a.waste(b), i, Some(j)));
+            for candidate in with_old.chain([with_new]) {
+                if best.is_none_or(|(least, _, _)| candidate.0 < least) {
+                    best = Some(candidate);
+                }
+            }
+        }
+        let Some((_, i, partner)) = best else { return };
+        let other = partner.map_or(new, |j| self.list.get(j).copied().unwrap_or(new));
+        if let Some(slot) = self.list.get_mut(i) {
+            *slot = slot.hull(&other);
+        }
+        if let Some(slot) = partner.and_then(|j| self.list.get_mut(j)) {
+            *slot = new;
+        }
+    }
+
+    /// Forgets what lies wholly before `mark`. Returns whether any went.
+    pub(crate) fn forget_before(&mut self, mark: i32) -> bool {
+        let before = self.list.len();
+        self.list.retain(|s| ahead(s.to, mark) > 0);
+        self.list.len() != before
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn stretch(first: u16, end: u16, from: i32, to: i32) -> Stretch {
+        Stretch {
+            first,
+            end,
+            from,
+            to,
+        }
+    }
+
+    #[test]
+    fn what_is_held_already_takes_no_room() {
+        let mut list = KeepOffs::default();
+        list.insert(stretch(0, 4, 100, 200));
+        list.insert(stretch(1, 2, 120, 180));
+        assert_eq!(list.as_slice().len(), 1);
+        list.insert(stretch(0, 9, 0, 300));
+        assert_eq!(list.as_slice(), &[stretch(0, 9, 0, 300)]);
+        assert!(!list.forget_before(299));
+        assert!(list.forget_before(300));
+        assert!(list.is_empty());
+    }
+
+    #[test]
+    fn a_full_list_joins_the_two_that_waste_least() {
+        let mut list = KeepOffs::default();
+        for k in 0..16 {
+            assert!(!list.insert(stretch(0, 1, k * 1000, k * 1000 + 500)));
+        }
+        assert!(list.insert(stretch(0, 1, 7550, 7600)));
+        assert!(list.as_slice().contains(&stretch(0, 1, 7000, 7600)));
+        assert_eq!(list.as_slice().len(), 16);
+    }
+
+    proptest! {
+        /// Nothing asked for is ever lost, wraps included.
+        #[test]
+        fn asked_ground_stays_kept(asked in proptest::collection::vec((0u16..6, 1u16..4, 0i32..4000, 1i32..300), 1..60), base in any::<i32>()) {
+            let mut list = KeepOffs::default();
+            for &(first, count, from, length) in &asked {
+                list.insert(stretch(first, first + count, base.wrapping_add(from), base.wrapping_add(from + length)));
+            }
+            for &(first, count, from, length) in &asked {
+                for nozzle in first..first + count {
+                    for place in [from, from + length / 2, from + length - 1] {
+                        let place = base.wrapping_add(place);
+                        prop_assert!(list.as_slice().iter().any(|s| s.covers(nozzle) && ahead(place, s.from) >= 0 && ahead(s.to, place) > 0));
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,212 @@
+//! What lies over the plan, for the whole boom: sections and their modes, what was seen,
+//! and keep-off ground. Hands out one nozzle's share of it as [`Wanted`].
+
+use crate::boom::{Config, ConfigError, NozzleConfig, UnseenPolicy};
+use crate::counters::{Counters, add, bump};
+use crate::ground_plan::{Interval, ahead};
+use crate::keep_off::{KeepOffs, Over, Stretch};
+use crate::sections::{Mode, OrderError, SectionConfig, Sections};
+use crate::sight::{Covering, Seen};
+use crate::units::{COUNTS_PER_MM, Length};
+use crate::wanted::{Sight, Wanted};
+use heapless::Vec;
+
+/// Keep-off ground is widened by this beside what is configured: what rounding can do.
+const ROUNDING: i32 = 2;
+/// Keep-off ground is forgotten when the rearmost nozzle is so far past it.
+const PAST: i32 = 1000 * COUNTS_PER_MM;
+
+/// The layers of a boom with at most `N` nozzles and `D` detectors.
+#[derive(Clone, Debug)]
+pub(crate) struct Layers<'a, const N: usize, const D: usize> {
+    pub sections: Sections,
+    configs: &'a [SectionConfig],
+    /// Each nozzle's section.
+    section_of: [u8; N],
+    seen: Vec<Seen, D>,
+    covering: [Covering; N],
+    spray_unseen: bool,
+    shrink: (i32, i32),
+    keep_offs: KeepOffs,
+    widen: i32,
+    /// The rearmost nozzle, from the reference point.
+    rear: i32,
+    /// What was seen is forgotten so far behind the rearmost nozzle: margins reach back.
+    lag: i32,
+    nozzles: u16,
+    /// Which detector, or the keep-off list, is next to be told what was passed.
+    turn: usize,
+}
+
+impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
+    pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
+        let mut section_of = [0; N];
+        for (index, section) in (0_u8..).zip(config.sections) {
+            let own = section_of.iter_mut().skip(usize::from(section.first));
+            for slot in own.take(usize::from(section.count)) {
+                *slot = index;
+            }
+        }
+        let rear = config.nozzles.iter().map(|n| n.x.bits()).min();
+        let rear = rear.unwrap_or_default();
+        let spray_unseen = config.modes.unseen == UnseenPolicy::Spray;
+        let patch = &config.patch;
+        let shrink = (
+            patch.trail.plus(patch.edge_extra).bits(),
+            patch.lead.plus(patch.edge_extra).bits(),
+        );
+        let lag = if spray_unseen { shrink.0 } else { 0 };
+        let mut seen = Vec::new();
+        for _ in config.detectors {
+            if seen.push(Seen::from(rear.saturating_sub(lag))).is_err() {
+                return Err(ConfigError::TooManyDetectors { most: D });
+            }
+        }
+        let mut covering = [Covering::default(); N];
+        if spray_unseen {
+            for (slot, nozzle) in covering.iter_mut().zip(config.nozzles) {
+                *slot = Covering::of(nozzle, config.detectors.iter().copied());
+            }
+        }
+        Ok(Self {
+            sections: Sections::new(config.sections.len().max(1)),
+            configs: config.sections,
+            section_of,
+            seen,
+            covering,
+            spray_unseen,
+            shrink,
+            keep_offs: KeepOffs::default(),
+            widen: patch
+                .edge_extra
+                .plus(config.modes.keep_off_margin)
+                .bits()
+                .saturating_add(ROUNDING),
+            rear,
+            lag,
+            nozzles: u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX),
+            turn: 0,
+        })
+    }
+
+    /// True while the plan alone decides for every nozzle.
+    pub fn are_plain(&self) -> bool {
+        !self.spray_unseen && self.keep_offs.is_empty() && self.sections.all_spot()
+    }
+
+    /// True while any ground is kept off.
+    pub fn keeps_off(&self) -> bool {
+        !self.keep_offs.is_empty()
+    }
+
+    pub fn sprays_unseen(&self) -> bool {
+        self.spray_unseen
+    }
+
+    pub fn section_count(&self) -> usize {
+        self.configs.len().max(1)
+    }
+
+    pub fn section_of(&self, nozzle: usize) -> u8 {
+        self.section_of.get(nozzle).copied().unwrap_or_default()
+    }
+
+    /// The layers over one nozzle.
+    pub fn over(&self, index: usize, nozzle: &NozzleConfig) -> Wanted<'_> {
+        let mode = self.sections.mode(usize::from(self.section_of(index)));
+        let sight = (self.spray_unseen && mode == Mode::Spot).then(|| Sight {
+            covering: self.covering.get(index).copied().unwrap_or_default(),
+            seen: &self.seen,
+            shrink: self.shrink,
+        });
+        Wanted {
+            mode,
+            sight,
+            lines: self.keep_offs.as_slice(),
+            nozzle: u16::try_from(index).unwrap_or(u16::MAX),
+            mount: nozzle.x.bits(),
+            widen: self.widen,
+        }
+    }
+
+    /// Takes the ground that an image of a detector covers.
+    pub fn see(&mut self, detector: usize, stretch: Interval, counters: &mut Counters) {
+        if let Some(seen) = self.seen.get_mut(detector)
+            && !seen.insert(stretch)
+        {
+            bump(&mut counters.seen_forgotten);
+        }
+    }
+
+    /// The reference point has come to `here`: measures and forgets what one detector saw
+    /// before, or forgets passed keep-off ground; one after the other, call by call.
+    /// `swath`: the width of each detector's view.
+    pub fn pass(
+        &mut self,
+        here: i32,
+        swath: impl FnOnce(usize) -> Length,
+        counters: &mut Counters,
+    ) {
+        let mark = here.wrapping_add(self.rear);
+        let turn = self.turn;
+        if let Some(seen) = self.seen.get_mut(turn) {
+            let bare = seen.pass(mark.wrapping_sub(self.lag));
+            if bare > 0 {
+                let swath = u64::try_from(swath(turn).bits()).unwrap_or_default();
+                add(
+                    &mut counters.unseen_mm2,
+                    u64::from(bare).saturating_mul(swath) >> 8,
+                );
+            }
+            self.turn = turn.wrapping_add(1);
+        } else {
+            if !self.keep_offs.is_empty() {
+                let far = mark.wrapping_sub(PAST).wrapping_sub(self.widen);
+                self.keep_offs.forget_before(far);
+            }
+            self.turn = 0;
+        }
+    }
+
+    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here`.
+    pub fn keep_off(
+        &mut self,
+        over: Over,
+        (from, to): (i32, i32),
+        here: i32,
+        counters: &mut Counters,
+    ) -> Result<(), OrderError> {
+        let (first, count) = match over {
+            Over::Boom => (0, self.nozzles),
+            Over::Section(section) if self.sections.exists(usize::from(section)) => {
+                match self.configs.get(usize::from(section)) {
+                    Some(section) => (section.first, section.count),
+                    None => (0, self.nozzles),
+                }
+            }
+            Over::Section(section) => return Err(OrderError::UnknownSection { section }),
+            Over::Nozzles { first, count } => (first, count),
+        };
+        let end = first.saturating_add(count);
+        if count == 0 || end > self.nozzles {
+            return Err(OrderError::UnknownNozzles { first, count });
+        }
+        if ahead(to, from) <= 0 {
+            return Err(OrderError::Backwards);
+        }
+        if ahead(to, here.wrapping_add(self.rear)) <= 0 {
+            return Err(OrderError::Behind);
+        }
+        let stretch = Stretch {
+            first,
+            end,
+            from,
+            to,
+        };
+        bump(&mut counters.keep_offs);
+        if self.keep_offs.insert(stretch) {
+            bump(&mut counters.keep_off_joined);
+        }
+        Ok(())
+    }
+}

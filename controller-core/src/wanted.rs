@@ -1,0 +1,308 @@
+//! What one nozzle is to spray: its section's mode, its plan, unseen ground and keep-off
+//! lines laid over one another, asked for along travel and never stored.
+//!
+//! Off: nothing. Broadcast: everything. Spot: the plan, and with
+//! [`UnseenPolicy::Spray`](crate::boom::UnseenPolicy) all ground that no covering detector
+//! has seen, with the margins that a plant there would get. Of all this keep-off ground is
+//! taken away, widened by what the fan reaches over.
+//!
+//! Work of one question is bounded by the edges of all layers, and by `MOST_STEPS`.
+
+use crate::ground_plan::{Interval, ahead};
+use crate::keep_off::Stretch;
+use crate::lane::later;
+use crate::sections::Mode;
+use crate::sight::{Covering, Seen};
+
+/// More edges than all layers can have within reach.
+const MOST_STEPS: usize = 512;
+
+/// One stretch that is to be sprayed without a break.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Run {
+    /// Its near end, at or beyond the place that was asked about.
+    pub start: i32,
+    /// A keep-off line ends there, so that no drop may fall before it.
+    pub from_line: bool,
+    /// Its far end; none while nothing known ends it.
+    pub end: Option<i32>,
+    /// A keep-off line begins there, so that no drop may fall beyond it.
+    pub to_line: bool,
+}
+
+/// Unseen ground as a nozzle sees it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sight<'a> {
+    pub covering: Covering,
+    pub seen: &'a [Seen],
+    /// What a plant's margins take off a seen stretch at its near and far end, counts.
+    pub shrink: (i32, i32),
+}
+
+/// The layers over one nozzle's lane. Places are of the boom reference point.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Wanted<'a> {
+    pub mode: Mode,
+    /// Given where unseen ground is sprayed.
+    pub sight: Option<Sight<'a>>,
+    pub lines: &'a [Stretch],
+    pub nozzle: u16,
+    /// The nozzle's place forward of the reference point, counts.
+    pub mount: i32,
+    /// How far a keep-off line is widened to both sides, counts.
+    pub widen: i32,
+}
+
+impl<'a> Wanted<'a> {
+    /// True when the plan alone decides.
+    pub(crate) fn is_plan(&self) -> bool {
+        self.mode == Mode::Spot && self.sight.is_none() && self.lines.is_empty()
+    }
+
+    /// True when ground may be asked for that no plan holds.
+    pub(crate) fn fills(&self) -> bool {
+        self.mode == Mode::Broadcast || self.sight.is_some()
+    }
+
+    fn own_lines(&self) -> impl Iterator<Item = Interval> + use<'a> {
+        let Self {
+            lines,
+            nozzle,
+            mount,
+            widen,
+            ..
+        } = *self;
+        lines
+            .iter()
+            .filter(move |line| line.covers(nozzle))
+            .map(move |line| Interval {
+                start: line.from.wrapping_sub(mount).wrapping_sub(widen),
+                end: line.to.wrapping_sub(mount).wrapping_add(widen),
+            })
+    }
+
+    /// Whether `place` is kept off, and where that changes next.
+    fn kept_off(&self, place: i32) -> (bool, Option<i32>) {
+        let mut inside = false;
+        let mut next = None;
+        for line in self.own_lines() {
+            if ahead(line.end, place) <= 0 {
+                continue;
+            }
+            let within = ahead(place, line.start) >= 0;
+            inside |= within;
+            next = nearer(next, Some(if within { line.end } else { line.start }));
+        }
+        (inside, next)
+    }
+
+    /// The next place at or beyond `place` where keep-off ground begins; `place` itself
+    /// when it is kept off.
+    pub(crate) fn line_after(&self, place: i32) -> Option<i32> {
+        let mut next = None;
+        for line in self.own_lines() {
+            if ahead(line.end, place) > 0 {
+                next = nearer(next, Some(later(line.start, place)));
+            }
+        }
+        next
+    }
+
+    /// Where the keep-off ground that holds `place` ends; `place` when none does.
+    pub(crate) fn past_line(&self, mut place: i32) -> i32 {
+        for _ in 0..crate::keep_off::MAX_KEEP_OFF {
+            let (inside, next) = self.kept_off(place);
+            match next {
+                Some(next) if inside => place = next,
+                _ => break,
+            }
+        }
+        place
+    }
+
+    /// Whether `place` is asked for by mode, plan or policy, and where that changes next.
+    fn asked(&self, plan: &[Interval], place: i32) -> (bool, Option<i32>) {
+        match self.mode {
+            Mode::Off => (false, None),
+            Mode::Broadcast => (true, None),
+            Mode::Spot => {
+                let first = plan.iter().find(|item| ahead(item.end, place) > 0);
+                let (planned, edge) = match first {
+                    Some(item) if ahead(place, item.start) >= 0 => (true, Some(item.end)),
+                    Some(item) => (false, Some(item.start)),
+                    None => (false, None),
+                };
+                let Some(sight) = self.sight else {
+                    return (planned, edge);
+                };
+                let ground = place.wrapping_add(self.mount);
+                let lists = sight.seen.iter();
+                let (seen, next) = sight.covering.seen(lists, ground, sight.shrink);
+                let next = next.map(|next| next.wrapping_sub(self.mount));
+                (planned || !seen, nearer(edge, next))
+            }
+        }
+    }
+
+    /// The first stretch to spray at or beyond `from`.
+    pub(crate) fn run(&self, plan: &[Interval], from: i32) -> Option<Run> {
+        if self.is_plan() {
+            let first = plan.iter().find(|item| ahead(item.end, from) > 0)?;
+            return Some(Run {
+                start: later(first.start, from),
+                from_line: false,
+                end: Some(first.end),
+                to_line: false,
+            });
+        }
+        let mut place = from;
+        let mut from_line = false;
+        let mut start = None;
+        for _ in 0..MOST_STEPS {
+            let (off, line) = self.kept_off(place);
+            let (asked, edge) = self.asked(plan, place);
+            let next = nearer(line, edge);
+            match (start, asked && !off) {
+                (None, true) => start = Some(place),
+                (None, false) => from_line = off,
+                (Some(start), false) => {
+                    return Some(Run {
+                        start,
+                        from_line,
+                        end: Some(place),
+                        to_line: off,
+                    });
+                }
+                (Some(_), true) => {}
+            }
+            match next {
+                Some(next) => place = next,
+                None => break,
+            }
+        }
+        start.map(|start| Run {
+            start,
+            from_line,
+            end: None,
+            to_line: false,
+        })
+    }
+}
+
+/// The nearer of two places ahead.
+fn nearer(a: Option<i32>, b: Option<i32>) -> Option<i32> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(if ahead(a, b) < 0 { a } else { b }),
+        (a, b) => a.or(b),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::boom::{DetectorConfig, NozzleConfig};
+    use crate::units::Length;
+    use proptest::prelude::*;
+
+    fn iv(start: i32, end: i32) -> Interval {
+        Interval { start, end }
+    }
+
+    fn one_eye() -> Covering {
+        let nozzle = NozzleConfig::evenly_spaced(0, 1, Length::from_mm(500));
+        let eye = DetectorConfig::centred(Length::from_mm(0), Length::from_mm(500));
+        Covering::of(&nozzle, [eye].into_iter())
+    }
+
+    #[test]
+    fn a_line_in_broadcast_cuts_and_says_so() {
+        let lines = [Stretch {
+            first: 0,
+            end: 4,
+            from: 1000,
+            to: 1200,
+        }];
+        let w = Wanted {
+            mode: Mode::Broadcast,
+            sight: None,
+            lines: &lines,
+            nozzle: 2,
+            mount: -100,
+            widen: 10,
+        };
+        // The nozzle is 100 behind: it comes over 1000 when the reference is at 1100.
+        let first = Run {
+            start: 0,
+            from_line: false,
+            end: Some(1090),
+            to_line: true,
+        };
+        assert_eq!(w.run(&[], 0), Some(first));
+        let second = Run {
+            start: 1310,
+            from_line: true,
+            end: None,
+            to_line: false,
+        };
+        assert_eq!(w.run(&[], 1100), Some(second));
+        assert_eq!(w.line_after(0), Some(1090));
+        assert_eq!(w.line_after(1100), Some(1100));
+        assert_eq!(w.line_after(1310), None);
+        assert_eq!((w.past_line(1100), w.past_line(40)), (1310, 40));
+        assert!(Wanted { nozzle: 4, ..w }.line_after(0).is_none());
+    }
+
+    proptest! {
+        /// Cell by cell: a stretch to spray is what mode, plan, sight and lines say.
+        #[test]
+        fn cells_agree(
+            mode in prop_oneof![Just(Mode::Spot), Just(Mode::Broadcast), Just(Mode::Off)],
+            plan in proptest::collection::vec((1i32..60, 1i32..60), 0..6),
+            images in proptest::collection::vec((0i32..500, 1i32..200), 0..8),
+            lines in proptest::collection::vec((0i32..500, 1i32..80), 0..5),
+            policy in any::<bool>(), mount in -50i32..50, base in any::<i32>(), from in 0i32..500,
+        ) {
+            let at = |cell: i32| base.wrapping_add(cell);
+            let mut intervals = [Interval::default(); 6];
+            let (mut end, mut count) = (0, 0);
+            for (slot, (gap, length)) in intervals.iter_mut().zip(&plan) {
+                *slot = iv(at(end + gap), at(end + gap + length));
+                end += gap + length;
+                count += 1;
+            }
+            let plan = &intervals[..count];
+            let mut seen = Seen::from(base.wrapping_add(-1000));
+            for (from, length) in &images { seen.insert(iv(at(*from + mount), at(from + length + mount))); }
+            let seen = [seen];
+            let mut stretches = [Stretch { first: 0, end: 1, from: 0, to: 0 }; 5];
+            for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
+                (slot.from, slot.to) = (at(from + mount), at(from + length + mount));
+            }
+            let w = Wanted {
+                mode, nozzle: 0, mount, widen: 3, lines: &stretches[..lines.len()],
+                sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4) }),
+            };
+            let cell = |c: i32| {
+                let p = at(c);
+                let within = |start: i32, end: i32| ahead(p, start) >= 0 && ahead(end, p) > 0;
+                let kept = w.lines.iter().any(|l| within(l.from.wrapping_sub(mount + 3), l.to.wrapping_sub(mount - 3)));
+                let known = seen[0].as_slice().iter().any(|i| within(i.start.wrapping_sub(mount - 2), i.end.wrapping_sub(mount + 4)));
+                let asked = match mode {
+                    Mode::Off => false,
+                    Mode::Broadcast => true,
+                    Mode::Spot => plan.iter().any(|i| within(i.start, i.end)) || (policy && !known),
+                };
+                (asked && !kept, kept)
+            };
+            let last = 2000;
+            let start = (from..last).find(|c| cell(*c).0);
+            let run = w.run(plan, at(from));
+            prop_assert_eq!(run.map(|r| r.start.wrapping_sub(base)), start);
+            let Some((run, start)) = run.zip(start) else { return Ok(()) };
+            let end = (start..last).find(|c| !cell(*c).0);
+            prop_assert_eq!(run.end.map(|e| e.wrapping_sub(base)), end);
+            prop_assert_eq!(run.from_line, start > from && cell(start - 1).1);
+            prop_assert_eq!(run.to_line, end.is_some_and(|e| cell(e).1));
+        }
+    }
+}

@@ -1,0 +1,596 @@
+//! What the operator ordered, laid out on the ground of each nozzle.
+//!
+//! Every order becomes three kinds of ground: *dry*, where not a drop may fall; *wet*,
+//! where the full dose must be although no plant asked for it; and *free*, where spray is
+//! the operator's affair and no edge is scored. Between two modes lies free ground for as
+//! long as an order takes to act. A plant that touches free ground and is not wholly on wet
+//! ground was withheld on order: it is counted apart, and is nobody's fault.
+//!
+//! All of it is worked out from the true motion, by nothing that the controller uses.
+
+use super::input::{JudgeInput, TrueNozzle};
+use super::spray::{Sprayed, join};
+use crate::Plant;
+
+/// A drop this deep on dry ground is rounding, in metres.
+const DRY_TOLERANCE: f64 = 1e-3;
+/// Steps at which slow ground is looked for, in metres.
+const STEP_M: f64 = 0.02;
+/// Ground behind slow ground that is not asked to be wet yet, in metres: a controller
+/// must first learn its speed again.
+const AFTER_SLOW_M: f64 = 0.6;
+/// Room around every ordered edge, in metres.
+const ROOM_M: f64 = 0.01;
+
+/// What a section is to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ordered {
+    /// Spray plants, and unseen ground where that is the policy.
+    Spot,
+    /// Spray everything.
+    Broadcast,
+    /// Spray nothing.
+    Off,
+}
+
+/// A change of mode.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModeOrder {
+    /// When it was ordered, in seconds.
+    pub at_s: f64,
+    /// Which section, as an index.
+    pub section: usize,
+    /// To what.
+    pub mode: Ordered,
+}
+
+/// Ground that is kept off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KeepOff {
+    /// When it was ordered, in seconds.
+    pub at_s: f64,
+    /// First nozzle.
+    pub first: usize,
+    /// One past the last nozzle.
+    pub end: usize,
+    /// Near end, in metres along travel.
+    pub from_x: f64,
+    /// Far end, in metres along travel.
+    pub to_x: f64,
+}
+
+/// Ground that one image covers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SeenGround {
+    /// When the controller got the image, in seconds.
+    pub arrived_s: f64,
+    /// Which detector.
+    pub detector: usize,
+    /// Near end, in metres along travel.
+    pub from_x: f64,
+    /// Far end, in metres along travel.
+    pub to_x: f64,
+}
+
+/// All orders of a drive. Every section begins in spot mode.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Orders {
+    /// First and one past the last nozzle of each section.
+    pub sections: Vec<(usize, usize)>,
+    /// Changes of mode in the order of time.
+    pub modes: Vec<ModeOrder>,
+    /// Ground to keep off.
+    pub keep_off: Vec<KeepOff>,
+    /// Times from and to which everything was to be closed, in seconds: from an emergency
+    /// stop or low supply to its acknowledgement.
+    pub closed: Vec<(f64, f64)>,
+    /// When something was asked of the bench state, in seconds: where the machine stands
+    /// then, spray is a person's own doing, but for keep-off ground.
+    pub bench: Vec<f64>,
+    /// Left and right edge of each detector's view, in metres to the right of the
+    /// reference point; given where unseen ground is to be sprayed.
+    pub views: Vec<(f64, f64)>,
+    /// What the images covered.
+    pub seen: Vec<SeenGround>,
+    /// Longest time from an order to the command that follows from it, in seconds.
+    pub reaction_s: f64,
+    /// What the controller adds to both sides of keep-off ground, in metres.
+    pub keep_off_margin_m: f64,
+    /// Shortest time that a valve is open, in seconds.
+    pub shortest_on_s: f64,
+    /// Shortest time that a valve is closed, in seconds.
+    pub shortest_off_s: f64,
+    /// Below this speed nothing may spray, in metres a second.
+    pub creep_m_s: f64,
+}
+
+/// How the orders were kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct OrdersKept {
+    /// Plants that were not to be sprayed, or lie where an order was just taking effect.
+    pub withheld: usize,
+    /// Keep-off ground with spray on it, in metres times nozzles.
+    pub kept_off_wet_m: f64,
+    /// Its longest stretch, in metres.
+    pub kept_off_worst_m: f64,
+    /// Ground of switched-off or stopped nozzles with spray on it, in metres times nozzles.
+    pub off_wet_m: f64,
+    /// Its longest stretch, in metres.
+    pub off_worst_m: f64,
+    /// Broadcast or unseen ground without the full dose, in metres times nozzles.
+    pub bare_m: f64,
+    /// Its longest stretch, in metres.
+    pub bare_worst_m: f64,
+}
+
+type Ground1d = Vec<(f64, f64)>;
+
+/// One nozzle's ground by what was ordered for it; each list sorted and apart.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Zones {
+    kept_off: Ground1d,
+    off: Ground1d,
+    wet: Ground1d,
+    free: Ground1d,
+}
+
+/// What is left of `from` without `away`; both sorted and apart.
+fn without(from: &[(f64, f64)], away: &[(f64, f64)]) -> Ground1d {
+    let mut left = Vec::new();
+    for &(mut a, b) in from {
+        let first = away.partition_point(|i| i.1 <= a);
+        for &(x, y) in away.iter().skip(first).take_while(|i| i.0 < b) {
+            if x > a {
+                left.push((a, x));
+            }
+            a = a.max(y);
+        }
+        if a < b {
+            left.push((a, b));
+        }
+    }
+    left
+}
+
+fn joined(mut list: Ground1d) -> Ground1d {
+    list.retain(|i| i.0 < i.1);
+    join(&mut list);
+    list
+}
+
+/// What both have.
+fn both(a: &[(f64, f64)], b: &[(f64, f64)]) -> Ground1d {
+    without(a, &without(a, b))
+}
+
+fn touches(list: &[(f64, f64)], from: f64, to: f64) -> bool {
+    let next = list.partition_point(|i| i.1 < from);
+    list.get(next).is_some_and(|i| i.0 <= to)
+}
+
+/// Sum and longest of what two lists have in common.
+fn common(a: &[(f64, f64)], b: &[(f64, f64)]) -> (f64, f64) {
+    both(a, b)
+        .iter()
+        .fold((0.0, 0.0), |(sum, worst): (f64, f64), i| {
+            (sum + i.1 - i.0, worst.max(i.1 - i.0))
+        })
+}
+
+impl Orders {
+    /// The zones of nozzle `n`.
+    pub(super) fn zones(&self, input: &JudgeInput<'_>, index: usize) -> Zones {
+        let Some(n) = input.nozzles.get(index) else {
+            return Zones::default();
+        };
+        let ground = input.ground;
+        let lands = |t: f64| n.lands(ground, t);
+        let half = 0.5 * n.thickness_m;
+        let v = &n.valve;
+        let (rise, fall) = (0.5 * v.open_rise_s, 0.5 * v.close_fall_s);
+        // When spray can first and must last come after an order at `t`, and the same for
+        // its end.
+        let (ends, ended) = (
+            |t: f64| lands(t + v.close_delay_s - fall) - half,
+            |t: f64| lands(t + self.reaction_s + v.close_delay_s + fall) + half,
+        );
+        let (begins, begun) = (
+            |t: f64| lands(t + v.open_delay_s - rise) - half,
+            |t: f64| {
+                let wait = self.reaction_s + self.shortest_off_s;
+                lands(t + wait + v.open_delay_s + rise) + half
+            },
+        );
+        let mut zones = Zones::default();
+        for (from, to, mode) in self.spells(index) {
+            let free = (
+                ends(from).min(begins(from)) - ROOM_M,
+                begun(to).max(ended(to)) + ROOM_M,
+            );
+            match mode {
+                Ordered::Spot => continue,
+                Ordered::Off => zones.off.push((ended(from), begins(to))),
+                Ordered::Broadcast => zones.wet.push((begun(from) + ROOM_M, ends(to) - ROOM_M)),
+            }
+            zones.free.push(free);
+        }
+        let mut stops = Vec::new();
+        for &(from, to) in &self.closed {
+            stops.push((ends(from) - ROOM_M, begun(to) + AFTER_SLOW_M));
+            zones.off.push((ended(from), begins(to)));
+        }
+        let mut lines = Vec::new();
+        for k in self
+            .keep_off
+            .iter()
+            .filter(|k| (k.first..k.end).contains(&index))
+        {
+            // What was ordered too late to be kept is not held against anybody.
+            zones.kept_off.push((k.from_x.max(ended(k.at_s)), k.to_x));
+            let speed = |x: f64| ground.time_at(x - n.x).map_or(0.0, |t| ground.speed(t));
+            let room = self.keep_off_margin_m + n.thickness_m + ROOM_M;
+            let later = (v.close_delay_s - v.open_delay_s).max(0.0) + 2.0 * fall;
+            let sooner = (v.open_delay_s - v.close_delay_s).max(0.0) + 2.0 * rise;
+            let before = speed(k.from_x) * (self.shortest_on_s + later + self.reaction_s);
+            let behind = speed(k.to_x) * (self.shortest_off_s + sooner + self.reaction_s);
+            lines.push((k.from_x - room - before, k.to_x + room + behind));
+        }
+        if !self.views.is_empty() {
+            let (must, may) = self.unseen(input, n);
+            let off_or_broadcast = joined(zones.free.clone());
+            zones.wet.extend(without(&must, &off_or_broadcast));
+            zones.free.extend(may);
+        }
+        zones.free.extend(stops.iter().copied());
+        zones.free.extend(lines.iter().copied());
+        let mut dry = [stops, lines].concat();
+        if !zones.wet.is_empty() {
+            dry.extend(self.slow(input, n));
+        }
+        zones.wet = without(&joined(zones.wet), &joined(dry));
+        zones.kept_off = joined(zones.kept_off);
+        let tried: Ground1d = (self.bench.iter())
+            .map(|&t| (lands(t) - half - ROOM_M, lands(t) + half + ROOM_M))
+            .collect();
+        let tried = joined(tried);
+        zones.off = without(&joined(zones.off), &tried);
+        zones.free.extend(tried);
+        zones.free = joined(zones.free);
+        zones
+    }
+
+    /// The modes of a nozzle's section as spells of time.
+    fn spells(&self, index: usize) -> Vec<(f64, f64, Ordered)> {
+        let own = |section: usize| {
+            self.sections
+                .get(section)
+                .is_some_and(|s| (s.0..s.1).contains(&index))
+        };
+        let mut spells: Vec<(f64, f64, Ordered)> = Vec::new();
+        let mut now = (f64::NEG_INFINITY, Ordered::Spot);
+        for order in self.modes.iter().filter(|m| own(m.section)) {
+            if order.mode != now.1 {
+                spells.push((now.0, order.at_s, now.1));
+                now = (order.at_s, order.mode);
+            }
+        }
+        spells.push((now.0, f64::INFINITY, now.1));
+        // Beyond the drive's ends there is no ground.
+        for spell in &mut spells {
+            spell.0 = spell.0.max(-1e4);
+            spell.1 = spell.1.min(1e7);
+        }
+        spells
+    }
+
+    /// Ground that nobody ever saw, and ground that may not have been seen in time.
+    fn unseen(&self, input: &JudgeInput<'_>, n: &TrueNozzle) -> (Ground1d, Ground1d) {
+        let ground = input.ground;
+        let (left, right) = (n.y - 0.5 * n.lane_width_m, n.y + 0.5 * n.lane_width_m);
+        // Spray reaches this far over the edge of what was seen.
+        let fast = ground.speed(0.0).max(20.0);
+        let lead = input.patch.whole_lead(n, fast) + ROOM_M;
+        let trail = input.patch.whole_trail(n, fast) + ROOM_M;
+        let all = [(input.from_x - 10.0, input.to_x + 10.0)];
+        let mut ever = Vec::new();
+        let mut surely = all.to_vec();
+        for (detector, view) in self.views.iter().enumerate() {
+            if view.1 <= left + ROOM_M || view.0 >= right - ROOM_M {
+                continue;
+            }
+            let mut in_time = Vec::new();
+            for s in self.seen.iter().filter(|s| s.detector == detector) {
+                ever.push((s.from_x, s.to_x));
+                let acted = s.arrived_s + self.reaction_s + n.valve.open_delay_s;
+                let reached = n.lands(ground, acted) + lead;
+                in_time.push((s.from_x.max(reached), s.to_x));
+            }
+            let shrunk = joined(in_time)
+                .into_iter()
+                .map(|i| (i.0 + trail, i.1 - lead))
+                .collect();
+            surely = both(&surely, &joined(shrunk));
+        }
+        if ever.is_empty() {
+            surely.clear();
+        }
+        let must = without(&all, &joined(ever));
+        let must = must
+            .into_iter()
+            .map(|i| (i.0 + ROOM_M, i.1 - ROOM_M))
+            .collect();
+        (joined(must), without(&all, &surely))
+    }
+
+    /// Ground over which the machine is too slow to spray, and some behind it.
+    fn slow(&self, input: &JudgeInput<'_>, n: &TrueNozzle) -> Ground1d {
+        let ground = input.ground;
+        let mut slow = Vec::new();
+        let steps = ((input.to_x - input.from_x) / STEP_M).ceil() as usize;
+        for k in 0..=steps {
+            let x = input.from_x + k as f64 * STEP_M;
+            let fast = ground
+                .time_at(x - n.x)
+                .is_some_and(|t| ground.speed(t) >= 1.5 * self.creep_m_s);
+            if !fast {
+                slow.push((x - AFTER_SLOW_M, x + AFTER_SLOW_M));
+            }
+        }
+        joined(slow)
+    }
+}
+
+impl Zones {
+    /// Whether spray for this ground may have been cut, begun or joined by an order.
+    pub(super) fn touches_free(&self, from: f64, to: f64) -> bool {
+        touches(&self.free, from, to)
+    }
+
+    /// Whether the plant was not to be sprayed, or not to be counted on.
+    pub(super) fn withholds(&self, plant: &Plant) -> bool {
+        let (near, far) = (plant.near(), plant.far());
+        let covered = self.wet.iter().any(|w| w.0 <= near && far <= w.1);
+        !covered && self.touches_free(near, far)
+    }
+}
+
+/// Adds up how the orders were kept. `ends` is the judged ground.
+pub(super) fn kept(
+    zones: &[Zones],
+    sprayed: &[Sprayed],
+    ends: (f64, f64),
+    withheld: usize,
+) -> OrdersKept {
+    let mut kept = OrdersKept {
+        withheld,
+        ..OrdersKept::default()
+    };
+    for (z, s) in zones.iter().zip(sprayed) {
+        let (sum, worst) = common(&z.kept_off, &s.wet);
+        kept.kept_off_wet_m += sum;
+        kept.kept_off_worst_m = kept.kept_off_worst_m.max(worst);
+        let (sum, worst) = common(&z.off, &s.wet);
+        kept.off_wet_m += sum;
+        kept.off_worst_m = kept.off_worst_m.max(worst);
+        let judged = both(&z.wet, &[ends]);
+        let bare = without(&judged, &s.full);
+        kept.bare_m += bare.iter().map(|i| i.1 - i.0).sum::<f64>();
+        let worst = bare.iter().map(|i| i.1 - i.0).fold(0.0, f64::max);
+        kept.bare_worst_m = kept.bare_worst_m.max(worst);
+    }
+    kept
+}
+
+impl OrdersKept {
+    /// What is out of tolerance, in words. `edge_m` is what an edge may be off.
+    pub(super) fn reasons(&self, edge_m: f64) -> Vec<String> {
+        let mut reasons = Vec::new();
+        let mut say = |what: &str, sum: f64, worst: f64, allowed: f64| {
+            if worst > allowed {
+                reasons.push(format!(
+                    "{:.1} mm {what}, the longest stretch {:.1} mm",
+                    1000.0 * sum,
+                    1000.0 * worst
+                ));
+            }
+        };
+        let (sum, worst) = (self.kept_off_wet_m, self.kept_off_worst_m);
+        say("of keep-off ground sprayed", sum, worst, DRY_TOLERANCE);
+        let (sum, worst) = (self.off_wet_m, self.off_worst_m);
+        say(
+            "sprayed by nozzles that were off",
+            sum,
+            worst,
+            DRY_TOLERANCE,
+        );
+        let (sum, worst) = (self.bare_m, self.bare_worst_m);
+        say("of broadcast or unseen ground bare", sum, worst, edge_m);
+        reasons
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::judge;
+    use crate::{Command, Motion, Patch, Report, Tolerance, Valve, Verdict};
+
+    #[test]
+    fn ground_arithmetic() {
+        let a = [(0.0, 4.0), (6.0, 8.0)];
+        assert_eq!(
+            without(&a, &[(1.0, 2.0), (3.0, 7.0)]),
+            [(0.0, 1.0), (2.0, 3.0), (7.0, 8.0)]
+        );
+        assert_eq!(both(&a, &[(3.0, 6.5)]), [(3.0, 4.0), (6.0, 6.5)]);
+        assert_eq!(common(&a, &[(3.0, 6.5)]), (1.5, 1.0));
+        assert!(touches(&a, 4.0, 5.0) && !touches(&a, 4.5, 5.5));
+    }
+
+    /// One nozzle at the reference point, 2 m/s, no delays, thin fan, no throw; commands
+    /// as (second, open).
+    fn run(orders: &Orders, plants: &[Plant], told: &[(f64, bool)]) -> Report {
+        let ground = Motion::new(
+            0.0,
+            2.0,
+            &[crate::Piece {
+                duration_s: 30.0,
+                acceleration: 0.0,
+            }],
+        )
+        .expect("steady");
+        let nozzles = [TrueNozzle {
+            x: 0.0,
+            y: 0.0,
+            lane_width_m: 0.5,
+            throw_s: 0.0,
+            thickness_m: 0.0,
+            valve: Valve::default(),
+        }];
+        let commands: Vec<Command> = told
+            .iter()
+            .map(|&(at_s, open)| Command {
+                nozzle: 0,
+                open,
+                at_s,
+                short_by_m: 0.0,
+            })
+            .collect();
+        let seen = vec![true; plants.len()];
+        let refused = vec![false; plants.len()];
+        judge(&JudgeInput {
+            ground: &ground,
+            nozzles: &nozzles,
+            patch: Patch::default(),
+            plants,
+            seen: &seen,
+            refused: &refused,
+            commands: &commands,
+            from_x: 1.0,
+            to_x: 59.0,
+            tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
+            orders: Some(orders),
+        })
+    }
+
+    fn orders() -> Orders {
+        Orders {
+            sections: vec![(0, 1)],
+            reaction_s: 0.01,
+            creep_m_s: 0.1,
+            ..Orders::default()
+        }
+    }
+
+    fn plant(x: f64) -> Plant {
+        Plant {
+            x,
+            y: 0.0,
+            length: 0.2,
+            width: 0.1,
+        }
+    }
+
+    fn mode(at_s: f64, mode: Ordered) -> ModeOrder {
+        ModeOrder {
+            at_s,
+            section: 0,
+            mode,
+        }
+    }
+
+    #[test]
+    fn plants_of_a_section_that_is_off_are_withheld_and_spray_there_is_a_fault() {
+        let mut o = orders();
+        o.modes = vec![mode(5.0, Ordered::Off), mode(10.0, Ordered::Spot)];
+        // 10 to 20 m are off: the plant at 15 m is nobody's fault, the one at 30 m is.
+        let plants = [plant(15.0), plant(30.0)];
+        let r = run(&o, &plants, &[]);
+        assert_eq!(
+            (
+                r.orders.unwrap_or_default().withheld,
+                r.targets.total,
+                r.targets.missed
+            ),
+            (1, 1, 1)
+        );
+        let good = run(&o, &plants, &[(14.95, true), (15.05, false)]);
+        assert_eq!(good.verdict, Verdict::Holds, "{:?}", good.reasons);
+        let bad = run(
+            &o,
+            &plants,
+            &[(7.0, true), (7.5, false), (14.95, true), (15.05, false)],
+        );
+        assert_eq!(bad.verdict, Verdict::Broken);
+        assert!((bad.orders.unwrap_or_default().off_wet_m - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn broadcast_must_be_covered_and_keep_off_stays_dry() {
+        let mut o = orders();
+        o.modes = vec![mode(5.0, Ordered::Broadcast), mode(20.0, Ordered::Spot)];
+        o.keep_off = vec![KeepOff {
+            at_s: 2.0,
+            first: 0,
+            end: 1,
+            from_x: 20.0,
+            to_x: 24.0,
+        }];
+        let good = [(5.0, true), (9.99, false), (12.01, true), (20.0, false)];
+        let r = run(&o, &[plant(15.0), plant(22.0)], &good);
+        assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
+        assert_eq!(
+            (r.targets.full, r.orders.unwrap_or_default().withheld),
+            (1, 1)
+        );
+        // 10 cm over the near line.
+        let over = [(5.0, true), (10.05, false), (12.01, true), (20.0, false)];
+        let r = run(&o, &[], &over);
+        assert!((r.orders.unwrap_or_default().kept_off_worst_m - 0.1).abs() < 1e-9);
+        assert_eq!(r.verdict, Verdict::Broken);
+        // Bare from 30 to 31 m.
+        let gap = [
+            (5.0, true),
+            (9.99, false),
+            (12.01, true),
+            (15.0, false),
+            (15.5, true),
+            (20.0, false),
+        ];
+        let r = run(&o, &[], &gap);
+        assert!(
+            (r.orders.unwrap_or_default().bare_m - 1.0).abs() < 1e-9,
+            "{:?}",
+            r.orders.unwrap_or_default()
+        );
+        assert_eq!(r.verdict, Verdict::Broken);
+    }
+
+    #[test]
+    fn unseen_ground_must_be_wet_where_that_is_the_policy() {
+        let mut o = orders();
+        o.views = vec![(-0.5, 0.5)];
+        let seen = |from_x: f64, to_x: f64| SeenGround {
+            arrived_s: from_x / 2.0 - 1.0,
+            detector: 0,
+            from_x,
+            to_x,
+        };
+        // A gap of 1 m from 30 m on, and nothing before 5 m.
+        o.seen = vec![seen(5.0, 30.0), seen(31.0, 80.0)];
+        o.seen[1].arrived_s = 14.0;
+        let both = [(0.0, true), (2.55, false), (14.9, true), (15.6, false)];
+        let r = run(&o, &[plant(2.0)], &both);
+        assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
+        assert_eq!(r.targets.full, 1);
+        let r = run(&o, &[], &both[..2]);
+        assert_eq!(r.verdict, Verdict::Broken);
+        assert!(
+            (r.orders.unwrap_or_default().bare_m - 0.98).abs() < 1e-9,
+            "{:?}",
+            r.orders.unwrap_or_default()
+        );
+    }
+}
