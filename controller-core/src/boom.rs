@@ -13,6 +13,8 @@ pub const MAX_MOUNT: Length = Length::from_mm(30_000);
 
 /// One nozzle with its valve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct NozzleConfig {
     /// Forward of the boom reference point.
     pub x: Length,
@@ -59,6 +61,8 @@ impl NozzleConfig {
 
 /// One detector.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct DetectorConfig {
     /// Mount, forward of the boom reference point.
     pub x: Length,
@@ -85,6 +89,8 @@ impl DetectorConfig {
 
 /// The wheel sensor and how the machine can move.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct WheelConfig {
     /// Travel from pulse to pulse.
     pub pulse_length: PulseLength,
@@ -101,6 +107,8 @@ pub struct WheelConfig {
 
 /// What is sprayed around a plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct PatchConfig {
     /// Margin before the plant's near edge.
     pub lead: Length,
@@ -123,6 +131,8 @@ pub struct PatchConfig {
 
 /// Timing of decisions and limits of the valves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct TimingConfig {
     /// Decisions are taken at whole multiples of this.
     pub decision_period: Span,
@@ -320,6 +330,7 @@ fn mounted(place: Length) -> bool {
 
 /// What is wrong with a machine description.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ConfigError {
     /// A boom without nozzles.

@@ -8,6 +8,7 @@ use crate::units::Micros;
 
 /// What the guard makes of the machine.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum GuardState {
     /// No speed is known since power-up. Closed.

@@ -66,6 +66,9 @@ pub mod sequencer;
 mod slots;
 pub mod units;
 
+#[cfg(feature = "link")]
+pub mod link;
+
 pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};
 pub use boom::{
     Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,

@@ -13,6 +13,8 @@ pub const COUNTS_PER_MM: i32 = 16;
 
 /// An instant of the controller's clock in microseconds. May start anywhere.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Micros(pub u64);
 
 impl Micros {
@@ -49,6 +51,8 @@ impl Micros {
 
 /// A duration in microseconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Span(pub u32);
 
 impl Span {
@@ -125,8 +129,32 @@ impl Length {
     }
 }
 
+#[cfg(feature = "defmt")]
+impl defmt::Format for Length {
+    fn format(&self, f: defmt::Formatter<'_>) {
+        defmt::write!(f, "{} um", self.to_um());
+    }
+}
+
+/// Counts of 1/16 mm on the wire and in flash.
+#[cfg(feature = "link")]
+impl serde::Serialize for Length {
+    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_i32(self.bits())
+    }
+}
+
+#[cfg(feature = "link")]
+impl<'de> serde::Deserialize<'de> for Length {
+    fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        <i32 as serde::Deserialize>::deserialize(from).map(Length::from_bits)
+    }
+}
+
 /// Distance travelled by the boom reference point, in 1/16 mm since the first pulse.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Distance(pub i64);
 
 impl Distance {
@@ -140,6 +168,8 @@ impl Distance {
 /// Travel from one wheel pulse to the next, with 32 fractional bits of a count:
 /// 1/130 m is wrong by 15 nm in a thousand kilometres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct PulseLength(u64);
 
 impl PulseLength {
@@ -184,6 +214,8 @@ impl PulseLength {
 
 /// A speed in mm/s at the face.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Speed(u32);
 
 impl Speed {

@@ -1,0 +1,369 @@
+//! What is said over the link, either way.
+//!
+//! The order of the variants and fields is the wire format: [`super::VERSION`] goes up
+//! with every change, and the test beside `LINK.md` notices one.
+
+use super::frame::LinkCounters;
+use super::image::ImageHead;
+use crate::counters::Counters;
+use crate::units::Micros;
+use crate::{Action, Command, ImageError};
+use heapless::Vec;
+use serde::{Deserialize, Serialize};
+
+/// Commands reported in one message.
+pub const COMMANDS_A_MESSAGE: usize = 8;
+
+/// From a host or camera to the board. All but [`ToBoard::Image`] and [`ToBoard::Ping`] are
+/// answered by [`FromBoard::Answer`] or by what was asked for; an image only when refused.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum ToBoard<'a> {
+    /// Who are you? Answered by [`FromBoard::Welcome`].
+    Hello,
+    /// An image; its plants stand behind it, see [`ImageHead`].
+    Image(ImageHead),
+    /// The strobe pulse given just now was that of this frame.
+    Strobe {
+        /// The detector, by its index in the machine description.
+        detector: u8,
+        /// Its number of the frame.
+        frame: u32,
+    },
+    /// Clock exchange: sent at this instant of the sender's clock, µs.
+    Ping {
+        /// Sender's stamp.
+        sent_us: u64,
+    },
+    /// A section is to be driven so from now on.
+    Mode {
+        /// Index of the section.
+        section: u8,
+        /// How.
+        mode: SectionMode,
+    },
+    /// Ground that must stay dry, relative to the boom reference point at a board instant.
+    KeepOff {
+        /// First nozzle that it holds for.
+        first: u16,
+        /// How many from there on.
+        count: u16,
+        /// Board's µs at which the distances were true.
+        at_us: u64,
+        /// Near end, mm forward.
+        from_mm: i32,
+        /// Far end, mm forward.
+        to_mm: i32,
+    },
+    /// Work on the bench, at standstill only.
+    Bench {
+        /// Made up by the sender for one run; the same in every renewal of it.
+        token: u16,
+        /// What to do.
+        request: Bench,
+    },
+    /// A machine description of so many bytes follows in pieces.
+    MachineBegin {
+        /// All bytes of it.
+        length: u16,
+        /// Its CRC-32.
+        digest: u32,
+    },
+    /// One piece, in order.
+    MachinePiece {
+        /// Where it stands in the whole.
+        offset: u16,
+        /// The piece.
+        bytes: &'a [u8],
+    },
+    /// All pieces are there: check them and, at standstill, keep them.
+    MachineEnd,
+    /// A person has looked and allows spraying (again).
+    Acknowledge,
+    /// Close everything and stay closed.
+    EmergencyStop,
+    /// Send the counters.
+    ReadCounters,
+}
+
+/// How a section is driven.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum SectionMode {
+    /// Closed.
+    Off,
+    /// Plants only.
+    Spot,
+    /// Everything.
+    Broadcast,
+}
+
+/// What a bench run does. Every run but a click goes on only while it is renewed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Bench {
+    /// One nozzle once.
+    Click {
+        /// Which.
+        nozzle: u16,
+        /// How long it is open, ms.
+        on_ms: u16,
+    },
+    /// Fill the line of a section.
+    Prime {
+        /// Index of the section.
+        section: u8,
+    },
+    /// Everything open, within the board's cap.
+    Flush,
+    /// One section after the other.
+    Rinse,
+    /// The button is still held.
+    Hold,
+    /// The button was let go: close.
+    Release,
+}
+
+/// From the board.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub enum FromBoard {
+    /// Answer to [`ToBoard::Hello`].
+    Welcome(Welcome),
+    /// Answer to [`ToBoard::Ping`].
+    Pong {
+        /// The stamp of the ping, sender's clock.
+        sent_us: u64,
+        /// When its last byte was read, board's µs.
+        received_us: u64,
+        /// When this was handed to the port, board's µs.
+        replied_us: u64,
+    },
+    /// What became of a frame.
+    Answer {
+        /// Its sequence number.
+        to: u16,
+        /// Done, or why not.
+        result: Result<(), Refusal>,
+    },
+    /// Regular news.
+    Motion(Motion),
+    /// Valve commands, as decided and as carried out.
+    Commands(Commands),
+    /// Answer to [`ToBoard::ReadCounters`].
+    Counters {
+        /// The controller's.
+        core: Counters,
+        /// The link's, as seen by the board.
+        link: LinkCounters,
+    },
+}
+
+/// Who the board is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Welcome {
+    /// Version of the machine description that it takes.
+    pub machine_version: u8,
+    /// CRC-32 of the machine description that it runs; none without a sound one.
+    pub machine_digest: Option<u32>,
+    /// Most nozzles.
+    pub nozzles: u16,
+    /// Most detectors.
+    pub detectors: u8,
+    /// Most plants in an image.
+    pub plants: u8,
+    /// Most bytes of a frame, version to CRC.
+    pub frame_bytes: u16,
+    /// True until a person has acknowledged since power-up.
+    pub waits_for_acknowledge: bool,
+}
+
+/// Regular news of speed and state.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Motion {
+    /// When this was so, board's µs.
+    pub at_us: u64,
+    /// Speed, mm/s.
+    pub speed_mm_s: u32,
+    /// Distance since the first pulse, mm.
+    pub distance_mm: i64,
+    /// The guard's state: 0 never moved, 1 stopped, 2 not polled, 3 running; others are
+    /// closed for a reason that this version has no name for.
+    pub guard: u8,
+    /// Valves told to be open.
+    pub open: u16,
+    /// A bit a fault: bit `d` is detector `d` silent (0 to 15), 16 a valve without current,
+    /// 17 low supply, 18 no sound machine description, 19 a command queue that overflowed.
+    pub faults: u32,
+}
+
+/// A batch of valve commands.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Commands {
+    /// Scheduled instant of the first, board's µs.
+    pub base_us: u64,
+    /// The commands.
+    pub entries: Vec<CommandEntry, COMMANDS_A_MESSAGE>,
+}
+
+/// One command in a batch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct CommandEntry {
+    /// Nozzle times two, plus one when it opens.
+    pub what: u16,
+    /// Scheduled, µs after the base; may be negative.
+    pub after_us: i32,
+    /// Carried out so many µs after that.
+    pub late_us: u16,
+}
+
+impl Commands {
+    /// Puts a command and the instant of carrying it out into the batch. False, and left
+    /// out, when the batch is full: send it and start another.
+    #[must_use]
+    pub fn push(&mut self, command: &Command, done: Micros) -> bool {
+        if self.entries.is_empty() {
+            self.base_us = command.at.0;
+        }
+        let open = u16::from(matches!(command.action, Action::Open));
+        let late = done.since(command.at).0;
+        let entry = CommandEntry {
+            what: command.nozzle.wrapping_mul(2) | open,
+            after_us: command.at.offset_from(Micros(self.base_us)),
+            late_us: u16::try_from(late).unwrap_or(u16::MAX),
+        };
+        self.entries.push(entry).is_ok()
+    }
+}
+
+/// Why the board did not do what it was told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum Refusal {
+    /// A good frame, but no known message, or bytes left over.
+    Unreadable,
+    /// This build has no such function.
+    NotSupported,
+    /// The board has not been acknowledged since power-up or emergency stop.
+    NotAcknowledged,
+    /// Only at standstill.
+    NotAtStandstill,
+    /// No such nozzle or section.
+    NoSuchPlace,
+    /// No run with this token, or it was not renewed in time.
+    NoSuchRun,
+    /// No such detector in the machine description.
+    UnknownDetector,
+    /// The capture stamp lies in the future: check the sender's clock.
+    CapturedInFuture,
+    /// Captured longer ago than allowed or remembered.
+    TooOld,
+    /// The sender's own bound of its stamp's error is beyond what the board allows.
+    StampUncertain,
+    /// No strobe pulse is known for this frame.
+    UnknownFrame,
+    /// More plants than an image may hold.
+    TooManyPlants,
+    /// A size or place that can't be.
+    Implausible,
+    /// A piece that does not follow on the one before, or none begun.
+    PieceOutOfOrder,
+    /// More bytes than the board has room for.
+    TooLarge,
+    /// The pieces don't have the digest that was announced.
+    WrongDigest,
+    /// A machine description of another version, or one that can't be read.
+    BadMachine,
+    /// The description was read, but the controller can't keep its promises with it.
+    MachineRefused,
+    /// Flash could not be written.
+    NotStored,
+}
+
+impl From<ImageError> for Refusal {
+    fn from(error: ImageError) -> Self {
+        match error {
+            ImageError::CapturedInFuture => Self::CapturedInFuture,
+            ImageError::TooOld | ImageError::TimeBackwards { .. } => Self::TooOld,
+            ImageError::UnknownDetector { .. } => Self::UnknownDetector,
+            ImageError::TooManyPlants { .. } => Self::TooManyPlants,
+            ImageError::Implausible { .. } => Self::Implausible,
+        }
+    }
+}
+
+impl core::fmt::Display for Refusal {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::Unreadable => "the message is not known; check both sides' versions",
+            Self::NotSupported => "this board has no such function",
+            Self::NotAcknowledged => "acknowledge first: a person must look at the machine",
+            Self::NotAtStandstill => "only at standstill",
+            Self::NoSuchPlace => "no such nozzle or section",
+            Self::NoSuchRun => "no such run, or it was not renewed in time",
+            Self::UnknownDetector => "no such detector",
+            Self::CapturedInFuture => "captured in the future; check the sender's clock",
+            Self::TooOld => "captured too long ago",
+            Self::StampUncertain => "the capture stamp is too uncertain; wire the frame strobe",
+            Self::UnknownFrame => "no strobe pulse is known for this frame; check its wire",
+            Self::TooManyPlants => "too many plants in one image; send several",
+            Self::Implausible => "a size or place that can't be",
+            Self::PieceOutOfOrder => "a piece is missing; begin the upload again",
+            Self::TooLarge => "too large for this board",
+            Self::WrongDigest => "the digest does not fit; begin the upload again",
+            Self::BadMachine => "the machine description can't be read; check its version",
+            Self::MachineRefused => "the controller refuses this machine; run the check on it",
+            Self::NotStored => "flash could not be written",
+        })
+    }
+}
+
+impl<'a> ToBoard<'a> {
+    /// Reads a frame's body. What is left over belongs to an image's plants, and is empty
+    /// otherwise. Work goes with the number of fields, not of plants.
+    ///
+    /// # Errors
+    /// [`Refusal::Unreadable`].
+    pub fn read(body: &'a [u8]) -> Result<(Self, &'a [u8]), Refusal> {
+        let (message, rest) =
+            postcard::take_from_bytes::<Self>(body).map_err(|_| Refusal::Unreadable)?;
+        if rest.is_empty() || matches!(message, Self::Image(_)) {
+            return Ok((message, rest));
+        }
+        Err(Refusal::Unreadable)
+    }
+
+    /// Writes the message into `out` as a frame's body; `None` when it does not fit. An
+    /// image is written by [`super::image::write`].
+    #[must_use]
+    pub fn write<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
+        let len = postcard::to_slice(self, out).ok()?.len();
+        out.get(..len)
+    }
+}
+
+impl FromBoard {
+    /// Reads a frame's body.
+    ///
+    /// # Errors
+    /// [`Refusal::Unreadable`], also with bytes left over.
+    pub fn read(body: &[u8]) -> Result<Self, Refusal> {
+        match postcard::take_from_bytes(body) {
+            Ok((message, [])) => Ok(message),
+            _ => Err(Refusal::Unreadable),
+        }
+    }
+
+    /// Writes the message into `out` as a frame's body; `None` when it does not fit.
+    #[must_use]
+    pub fn write<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
+        let len = postcard::to_slice(self, out).ok()?.len();
+        out.get(..len)
+    }
+}
