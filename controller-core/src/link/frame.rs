@@ -21,7 +21,7 @@ pub const VERSION: u8 = 1;
 /// Version and sequence before the body, CRC behind it.
 pub const AROUND_BODY: usize = 7;
 /// Most bytes from version to CRC: an image with 64 full plants and some room.
-pub const MAX_FRAME: usize = 1152;
+pub const MAX_FRAME: usize = 1280;
 /// Most bytes of a sealed frame on the line: stuffing adds one in 254.
 pub const MAX_ON_LINE: usize = MAX_FRAME + MAX_FRAME.div_ceil(254) + 2;
 
