@@ -66,6 +66,8 @@ pub mod sequencer;
 mod slots;
 pub mod units;
 
+#[cfg(feature = "drivers")]
+pub mod drivers;
 #[cfg(feature = "link")]
 pub mod link;
 
