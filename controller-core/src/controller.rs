@@ -1,7 +1,8 @@
 //! Composes the rooms; the public face.
 //!
-//! **The driving contract.** Poll up to an input's stamp, hand the input over,
-//! sleep until `next`. Early and repeated polls are no-ops. A decision instant
+//! **The driving contract.** Poll up to an input's stamp, hand the input over, poll
+//! again at that stamp, sleep until `next`. (An input can bring `next` forward.)
+//! Early and repeated polls are no-ops. A decision instant
 //! sees the inputs stamped before it, and no clock, so every caller that keeps
 //! the contract gets the same commands, whatever else its schedule does; one that
 //! does not is counted ([`Counters::inputs_before_poll`], [`Counters::overruns`]).
@@ -15,14 +16,15 @@ use crate::ground_plan::ahead;
 use crate::guard::{self, GuardState};
 use crate::lane::{Lane, Planned};
 use crate::odometer::{Odometer, PulseError};
+use crate::outbox::Outbox;
+use crate::reach::{Horizon, Reach};
 use crate::sequencer::{self, Command, Instant};
 use crate::units::{Distance, Micros, Span, Speed, wrap_i32};
-use heapless::{Deque, Vec};
+use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
+use heapless::Vec;
 
-/// Nozzles decided in one call: bounds a call whatever the size of the boom.
-pub const GROUP: usize = 32;
 /// More periods behind than this are skipped and counted, not made up one by one.
-const MOST_MADE_UP: u64 = 64;
+const MOST_MADE_UP: u32 = 64;
 
 /// What a poll has to say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -50,42 +52,44 @@ struct Sight {
 }
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
-/// pulses, `D` detectors.
+/// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
 #[derive(Clone, Debug)]
-pub struct Controller<const N: usize, const K: usize, const H: usize, const D: usize> {
+pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     odometer: Odometer<H>,
-    nozzles: Vec<NozzleConfig, N>,
+    nozzles: &'a [NozzleConfig],
     lanes: [Lane<K>; N],
+    /// Where each lane is next to be looked at; means something while its group is
+    /// busy with it.
+    next: [i32; N],
+    groups: Vec<Group, MOST_GROUPS>,
+    grid: Grid,
     detectors: Vec<Sight, D>,
+    /// When the next detector may turn out silent.
+    silence_due: Micros,
     patch: PatchConfig,
     timing: TimingConfig,
-    typical_delay: Span,
-    queue: Deque<Command, GROUP>,
+    reach: Reach,
+    outbox: Outbox,
     counters: Counters,
     guard: GuardState,
     latest: Micros,
-    /// Start of the current period; none before the first call.
-    period_start: Option<Micros>,
-    /// Next group to decide in this period.
-    group: usize,
-    groups: usize,
-    group_step: Span,
+    /// Decision instants up to here see a caller that did not poll.
+    unpolled_to: Option<Micros>,
+    /// Something came in since the groups were last told when to wake.
+    stale: bool,
+    every_instant: bool,
 }
 
-impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<N, K, H, D> {
+impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
+    Controller<'a, N, K, H, D>
+{
     /// A controller at rest, everything closed.
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
-    pub fn new(config: &Config<'_>) -> Result<Self, ConfigError> {
-        const { assert!(N >= 1 && N <= 1024, "1 to 1024 nozzles") };
+    pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
+        const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
         config.validate(N, D)?;
-        let mut nozzles: Vec<NozzleConfig, N> = Vec::new();
-        for nozzle in config.nozzles {
-            if nozzles.push(*nozzle).is_err() {
-                return Err(ConfigError::TooManyNozzles { most: N });
-            }
-        }
         let mut detectors: Vec<Sight, D> = Vec::new();
         for detector in config.detectors {
             let sight = Sight {
@@ -96,28 +100,42 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
-        let groups = nozzles.len().div_ceil(GROUP).max(1);
-        let step = u64::from(config.timing.decision_period.0)
-            .checked_div(u64::try_from(groups).unwrap_or(1))
-            .unwrap_or_default();
-        let typical_delay = nozzles.first().map_or(Span(0), |n| n.open_delay);
+        let count = config.nozzles.len().div_ceil(GROUP).max(1);
+        let mut groups = Vec::new();
+        for _ in 0..count {
+            if groups.push(Group::default()).is_err() {
+                return Err(ConfigError::TooManyNozzles { most: N });
+            }
+        }
         Ok(Self {
             odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
-            nozzles,
+            nozzles: config.nozzles,
             lanes: [Lane::idle(); N],
+            next: [0; N],
+            groups,
+            grid: Grid::new(config.timing.decision_period, count),
             detectors,
+            silence_due: Micros(0),
             patch: config.patch,
             timing: config.timing,
-            typical_delay,
-            queue: Deque::new(),
+            reach: Reach::new(config),
+            outbox: Outbox::default(),
             counters: Counters::default(),
             guard: GuardState::NeverMoved,
             latest: Micros(0),
-            period_start: None,
-            group: 0,
-            groups,
-            group_step: Span(u32::try_from(step).unwrap_or_default()),
+            unpolled_to: None,
+            stale: true,
+            every_instant: false,
         })
+    }
+
+    /// The reference that the skipping of instants is tested against: decides every
+    /// group at every instant, whether anything can be met or not. The commands are
+    /// the same; the work is not.
+    #[doc(hidden)]
+    pub fn decide_at_every_instant(&mut self) {
+        self.every_instant = true;
+        self.stale = true;
     }
 
     /// What happened so far, counted.
@@ -184,9 +202,19 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             bump(&mut self.counters.pulses_refused);
             return Err(PulseError::TimeBackwards { latest });
         }
+        let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
             Ok(()) => {
                 bump(&mut self.counters.pulses);
+                self.stale = true;
+                if stood {
+                    // Standing, nobody needs to see anything: the wait starts anew.
+                    for sight in &mut self.detectors {
+                        sight.last_image = sight.last_image.max(now);
+                        sight.silent = false;
+                    }
+                    self.silence_due = now;
+                }
                 Ok(())
             }
             Err(error) => {
@@ -258,20 +286,27 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         sight.seen_to = Some(sight.seen_to.map_or(to, |seen_to| seen_to.max(to)));
         sight.last_image = now;
         sight.silent = false;
+        let ends = now.plus(self.timing.detector_silence).plus(Span(1));
+        self.silence_due = self.silence_due.min(ends);
         let config = sight.config;
+        self.stale = true;
 
         let mut report = ImageReport::default();
         for plant in image.plants {
             let patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let (first, end) = aiming::lanes_of(plant, &self.nozzles, &config, &self.patch);
+            let (first, end) = aiming::lanes_of(plant, self.nozzles, &config, &self.patch);
             let count = end.saturating_sub(first);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let (mut planned, mut grown) = (false, false);
-            for (lane, nozzle) in lanes.skip(first).take(count) {
+            for (index, (lane, nozzle)) in lanes.enumerate().skip(first).take(count) {
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
-                    Planned::Behind => {}
+                    Planned::Behind => continue,
+                }
+                let group = self.groups.get_mut(index >> GROUP_BITS);
+                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
+                    group.note(index & (GROUP - 1), next, lane.boundary(here));
                 }
             }
             let tally = if planned {
@@ -289,22 +324,25 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         Ok(report)
     }
 
-    /// The next thing to do at `now`. One command, or one group of up to
-    /// [`GROUP`] nozzles decided, or nothing.
+    /// The next thing to do at `now`. One command, or one group of up to 32 nozzles
+    /// decided, or nothing.
     pub fn poll(&mut self, now: Micros) -> Poll {
         let now = match self.start(now) {
             Ok(()) => now,
             Err(latest) => latest,
         };
-        if let Some(command) = self.queue.pop_front() {
+        if let Some(command) = self.outbox.take() {
             return Poll::Command(command);
         }
-        let due = self.next_instant();
+        let (group, due) = self.next_due();
         if due > now {
+            self.grid.handled(now);
             return Poll::Idle { next: due };
         }
-        self.decide_group(due, now);
-        match self.queue.pop_front() {
+        if self.made_up(due, now) {
+            self.decide_group(group, due);
+        }
+        match self.outbox.take() {
             Some(command) => Poll::Command(command),
             None => Poll::Busy,
         }
@@ -312,12 +350,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Moves `latest` to `now`; the first call of all lays the grid.
     fn start(&mut self, now: Micros) -> Result<(), Micros> {
-        if self.period_start.is_none() {
-            let period = u64::from(self.timing.decision_period.0);
-            let steps = now.0.checked_div(period).unwrap_or_default();
-            self.period_start = Some(Micros(steps.saturating_add(1).saturating_mul(period)));
-            self.latest = now;
-        }
+        self.grid.start(now);
         if now < self.latest {
             bump(&mut self.counters.time_backwards);
             return Err(self.latest);
@@ -329,99 +362,176 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// For inputs: also counts a caller that did not poll first.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
         self.start(now)?;
-        if self.next_instant() <= now || !self.queue.is_empty() {
+        if !self.outbox.is_empty() || self.next_due().1 <= now {
             bump(&mut self.counters.inputs_before_poll);
         }
         Ok(())
     }
 
-    fn next_instant(&self) -> Micros {
-        let group = u32::try_from(self.group).unwrap_or_default();
-        self.period_start
-            .unwrap_or_default()
-            .plus(Span(self.group_step.0.saturating_mul(group)))
-    }
-
-    fn decide_group(&mut self, due: Micros, now: Micros) {
-        let period = u64::from(self.timing.decision_period.0);
-        let lateness = now.0.saturating_sub(due.0);
-        if lateness > self.counters.worst_lateness_us {
-            self.counters.worst_lateness_us = lateness;
+    /// The group to decide next, and when. Constant work when nothing came in.
+    fn next_due(&mut self) -> (usize, Micros) {
+        if self.stale {
+            self.stale = false;
+            self.wake_all();
         }
-        let behind = lateness.checked_div(period).unwrap_or_default();
-        if behind >= 1 {
-            bump(&mut self.counters.overruns);
-        }
-        if behind > MOST_MADE_UP {
-            // Too far behind to make up: everything due since is decided at the
-            // latest instant. Counted above and here.
-            add(&mut self.counters.overruns, behind.saturating_sub(1));
-            let skip = behind.saturating_mul(period);
-            self.period_start = self
-                .period_start
-                .map(|start| Micros(start.0.saturating_add(skip)));
-        }
-        let at = self.next_instant();
-        let poll_silent = lateness > u64::from(self.timing.poll_silence.0);
-        self.guard = guard::judge(&self.odometer, at, poll_silent);
-        if self.group == 0 {
-            self.watch_detectors(at);
-        }
-        let instant = Instant::new(
-            at,
-            self.odometer.motion_at(at),
-            &self.timing,
-            self.typical_delay,
-        );
-        let first = self.group.saturating_mul(GROUP);
-        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-        for (index, (lane, nozzle)) in (0_u16..).zip(lanes).skip(first).take(GROUP) {
-            let decided = sequencer::decide(
-                lane,
-                nozzle,
-                &self.patch,
-                &self.timing,
-                &instant,
-                self.guard.allows_spray(),
-                &mut self.counters,
-            );
-            if let Some((action, at, short_by)) = decided {
-                let command = Command {
-                    nozzle: index,
-                    action,
-                    at,
-                    short_by,
-                };
-                // Has room: it was empty, and a group holds no more nozzles than it.
-                let pushed = self.queue.push_back(command);
-                debug_assert!(pushed.is_ok());
-                bump(&mut self.counters.commands);
+        let mut first = (0, Micros(u64::MAX));
+        for (index, group) in self.groups.iter().enumerate() {
+            if group.wake < first.1 {
+                first = (index, group.wake);
             }
         }
-        self.group = self.group.wrapping_add(1);
-        if self.group >= self.groups {
-            self.group = 0;
-            self.period_start = self
-                .period_start
-                .map(|start| start.plus(self.timing.decision_period));
+        first
+    }
+
+    /// Tells every group when it must be looked at next, from what is known now.
+    fn wake_all(&mut self) {
+        let from = self.grid.done_to();
+        let motion = self.odometer.motion_at(from);
+        let moving = !self.odometer.stands(from);
+        let horizon = moving.then(|| self.reach.horizon(&motion));
+        for index in 0..self.groups.len() {
+            self.wake(index, from, horizon);
         }
+    }
+
+    /// The first instant after `from` at which a group can have anything to do. Never
+    /// too late: at all instants skipped, deciding would change nothing.
+    fn wake(&mut self, index: usize, from: Micros, horizon: Option<Horizon>) {
+        let Some(group) = self.groups.get_mut(index) else {
+            return;
+        };
+        let mut earliest = self.grid.idle_end(from);
+        if self.every_instant || group.all {
+            earliest = from;
+        } else if let Some(horizon) = horizon {
+            if let Some(nearest) = group.nearest() {
+                earliest = earliest.min(from.plus(horizon.sooner_than(nearest)));
+                // The guard may change its mind of a standstill.
+                earliest = earliest.min(self.odometer.stops_at());
+            }
+            if index == 0 {
+                earliest = earliest.min(self.odometer.stops_at());
+                earliest = earliest.min(self.silence_due);
+            }
+        } else if group.any_open() {
+            earliest = from;
+        }
+        group.wake = self.grid.first_instant(index, from, earliest);
+    }
+
+    /// Counts how late an instant is decided. False: so late that it is skipped, and
+    /// everything due since is decided at the latest instants instead.
+    fn made_up(&mut self, due: Micros, now: Micros) -> bool {
+        let lateness = now.since(due);
+        if u64::from(lateness.0) > self.counters.worst_lateness_us {
+            self.counters.worst_lateness_us = u64::from(lateness.0);
+        }
+        if lateness > self.timing.poll_silence {
+            self.unpolled_to = Some(now);
+        }
+        let period = self.timing.decision_period;
+        if lateness < period {
+            return true;
+        }
+        let behind = lateness.0.checked_div(period.0).unwrap_or_default();
+        if behind <= MOST_MADE_UP {
+            bump(&mut self.counters.overruns);
+            return true;
+        }
+        add(&mut self.counters.overruns, u64::from(behind));
+        self.grid.skip_to(now);
+        for group in &mut self.groups {
+            group.all = true;
+        }
+        self.stale = true;
+        false
+    }
+
+    fn decide_group(&mut self, index: usize, at: Micros) {
+        let unpolled = self.unpolled_to.is_some_and(|to| at <= to);
+        if !unpolled {
+            self.unpolled_to = None;
+        }
+        self.guard = guard::judge(&self.odometer, at, unpolled);
+        if index == 0 {
+            self.watch_detectors(at);
+        }
+        let allowed = self.guard.allows_spray();
+        let motion = self.odometer.motion_at(at);
+        self.grid.handled(at);
+        let first = index << GROUP_BITS;
+        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
+            self.groups.get_mut(index),
+            self.lanes.get_mut(first..),
+            self.next.get_mut(first..),
+            self.nozzles.get(first..),
+        ) else {
+            return;
+        };
+        let place = motion.place();
+        if group.sweep() {
+            for lane in lanes.iter_mut().take(GROUP) {
+                lane.age_out(place, at);
+            }
+        }
+        let mut todo = group.busy();
+        if allowed && !group.all && !self.every_instant {
+            todo &= group.within(next, self.reach.farthest(&motion));
+        }
+        group.all = false;
+        if todo != 0 {
+            let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+            self.outbox.begin(at, index);
+            for offset in bits(todo) {
+                let (Some(lane), Some(next), Some(nozzle)) = (
+                    lanes.get_mut(offset),
+                    next.get_mut(offset),
+                    nozzles.get(offset),
+                ) else {
+                    continue;
+                };
+                let decided = sequencer::decide(
+                    lane,
+                    nozzle,
+                    &self.patch,
+                    &self.timing,
+                    &instant,
+                    allowed,
+                    &mut self.counters,
+                );
+                if let Some(decided) = decided {
+                    let put = self.outbox.put(offset, decided);
+                    debug_assert!(put, "a group has at most one command a nozzle");
+                    bump(&mut self.counters.commands);
+                }
+                group.set(offset, next, lane.boundary(place), lane.is_open());
+            }
+            group.find_nearest(next, place);
+        }
+        let moving = !self.odometer.stands(at);
+        let horizon = moving.then(|| self.reach.horizon(&motion));
+        self.wake(index, at, horizon);
     }
 
     fn watch_detectors(&mut self, at: Micros) {
-        if !self.guard.allows_spray() {
-            // Standing: nobody needs to see anything. The wait starts anew.
-            for sight in &mut self.detectors {
-                sight.last_image = sight.last_image.max(at);
-            }
+        if at < self.silence_due || !self.guard.allows_spray() {
             return;
         }
+        let wait = Span(self.timing.detector_silence.0.saturating_add(1));
+        let mut due = Micros(u64::MAX);
         for sight in &mut self.detectors {
-            let silent = at.since(sight.last_image) > self.timing.detector_silence;
-            if silent && !sight.silent {
-                bump(&mut self.counters.detector_silences);
+            if sight.silent {
+                continue;
             }
-            sight.silent = silent;
+            let ends = sight.last_image.plus(wait);
+            if ends <= at {
+                sight.silent = true;
+                bump(&mut self.counters.detector_silences);
+            } else {
+                due = due.min(ends);
+            }
         }
+        self.silence_due = due;
     }
 
     /// True while this detector has been silent too long. `None`: no such detector.

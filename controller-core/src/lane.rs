@@ -10,7 +10,7 @@
 use crate::boom::NozzleConfig;
 use crate::counters::{Counters, add, bump};
 use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
-use crate::units::{COUNTS_PER_MM, Micros};
+use crate::units::{COUNTS_PER_MM, Micros, Span, wrap_i32};
 
 /// A millimetre in counts: less than this late is not reported as late.
 pub(crate) const ONE_MM: i32 = COUNTS_PER_MM;
@@ -27,9 +27,15 @@ pub struct Lane<const K: usize> {
     /// The stretches last sprayed, the newest first. While open the newest has no
     /// end yet: the rest of it is the plan's first interval.
     sprayed: [Interval; 2],
-    pub(crate) last_at: Micros,
+    /// Low half of the instant of the last command; means nothing once `rested`.
+    last_at: u32,
     pub(crate) open: bool,
+    /// The last command is so long ago that no shortest time binds any more.
+    rested: bool,
 }
+
+/// No shortest time of a valve is longer than this, µs.
+const REST: i32 = 1_100_000;
 
 impl<const K: usize> Lane<K> {
     /// Closed, with nothing planned or done, at place 0.
@@ -41,6 +47,7 @@ impl<const K: usize> Lane<K> {
         Self {
             done_to: -(FORGET >> 1),
             sprayed: [nothing; 2],
+            rested: true,
             ..Self::default()
         }
     }
@@ -140,7 +147,50 @@ impl<const K: usize> Lane<K> {
         dry.max(0)
     }
 
-    pub(crate) fn age_out(&mut self, place: i32) {
+    /// The earliest instant at which the valve may be told again, when it must rest
+    /// `shortest` after the last command; never before `now`.
+    pub(crate) fn earliest(&self, now: Micros, shortest: Span) -> Micros {
+        if self.rested {
+            return now;
+        }
+        let since = self.since_last(now);
+        if since < -REST {
+            // No command lies so far ahead: half an hour passed without a call.
+            return now;
+        }
+        let wait = shortest.signed().saturating_sub(since).max(0);
+        now.plus_signed(i64::from(wait))
+    }
+
+    /// µs from the last command to `now`, while not `rested`; negative when the last
+    /// command is still to be acted on.
+    fn since_last(&self, now: Micros) -> i32 {
+        wrap_i32(i64::from(low(now).wrapping_sub(self.last_at)))
+    }
+
+    /// The instant of the last command, or `now` when that is long past.
+    pub(crate) fn not_before(&self, now: Micros) -> Micros {
+        self.earliest(now, Span(0))
+    }
+
+    /// Where the lane is next to be looked at while it may spray: the boundary ahead.
+    /// `None`: nothing to do.
+    pub(crate) fn boundary(&self, place: i32) -> Option<i32> {
+        match (self.plan.first(), self.open) {
+            (Some(first), false) => Some(first.start),
+            (Some(first), true) => Some(first.end),
+            // Open with nothing left to spray: at once.
+            (None, true) => Some(place),
+            (None, false) => None,
+        }
+    }
+
+    /// Brings forward what would otherwise alias: places after 134 km, and the last
+    /// command's instant after 71 minutes. To be called every 10 km and half hour.
+    pub(crate) fn age_out(&mut self, place: i32, now: Micros) {
+        if !self.rested && self.since_last(now) > REST {
+            self.rested = true;
+        }
         let forgotten = place.wrapping_sub(FORGET >> 1);
         if ahead(place, self.done_to) > FORGET {
             self.done_to = forgotten;
@@ -157,7 +207,8 @@ impl<const K: usize> Lane<K> {
 
     pub(crate) fn opened(&mut self, at: Micros, start: i32) {
         self.open = true;
-        self.last_at = at;
+        self.last_at = low(at);
+        self.rested = false;
         let [newest, _] = self.sprayed;
         self.sprayed = [Interval { start, end: start }, newest];
         // What lies before can't be reached any more.
@@ -167,12 +218,19 @@ impl<const K: usize> Lane<K> {
 
     pub(crate) fn closed(&mut self, at: Micros, end: i32) {
         self.open = false;
-        self.last_at = at;
+        self.last_at = low(at);
+        self.rested = false;
         if let Some(newest) = self.sprayed.first_mut() {
             newest.end = later(newest.start, end);
         }
         self.done_to = later(self.done_to, end);
     }
+}
+
+/// The low half of an instant.
+fn low(at: Micros) -> u32 {
+    let [a, b, c, d, ..] = at.0.to_le_bytes();
+    u32::from_le_bytes([a, b, c, d])
 }
 
 /// What became of a patch that a nozzle was asked to spray.

@@ -19,7 +19,7 @@
 //!
 //! ## Driving it, in one sentence
 //!
-//! Poll up to an input's stamp, hand the input over, sleep until
+//! Poll up to an input's stamp, hand the input over, poll again, sleep until
 //! [`Poll::Idle`]'s `next`.
 //!
 //! ```
@@ -28,8 +28,8 @@
 //! let nozzles = [NozzleConfig::evenly_spaced(0, 1, Length::from_mm(500))];
 //! let detectors = [DetectorConfig::centred(Length::from_mm(1000), Length::from_mm(500))];
 //! let config = Config::new(PulseLength::from_nm(20_000_000).unwrap_or_default(), &nozzles, &detectors);
-//! let mut controller: Controller<4, 8, 64, 1> = Controller::new(&config)?;
-//! let drain = |c: &mut Controller<4, 8, 64, 1>, now: Micros| loop {
+//! let mut controller: Controller<'_, 4, 8, 64, 1> = Controller::new(&config)?;
+//! let drain = |c: &mut Controller<'_, 4, 8, 64, 1>, now: Micros| loop {
 //!     match c.poll(now) {
 //!         Poll::Command(command) => println!("{command:?}"), // to the valve driver
 //!         Poll::Busy => {}
@@ -40,6 +40,7 @@
 //!     let stamp = Micros(4_000 * pulse);
 //!     drain(&mut controller, stamp);
 //!     let _accepted = controller.handle_pulse(stamp);
+//!     let _sleep_until = drain(&mut controller, stamp);
 //! }
 //! # Ok(()) }
 //! ```
@@ -62,9 +63,12 @@ pub mod ground_plan;
 pub mod guard;
 pub mod lane;
 pub mod odometer;
+mod outbox;
+mod reach;
 pub mod sequencer;
 mod slots;
 pub mod units;
+mod wake;
 
 #[cfg(feature = "drivers")]
 pub mod drivers;

@@ -134,6 +134,8 @@ pub struct Odometer<const H: usize> {
     history_step: i64,
     max_a: i32,
     creep: i32,
+    /// So long without a pulse is a standstill.
+    stop_after: Span,
     /// How far a span of whole pulses may fall short through corrected slots.
     hair: i64,
     // State.
@@ -166,6 +168,11 @@ impl<const H: usize> Odometer<H> {
         let reach = fastest.saturating_mul(i64::from(max_age.0)) >> 16;
         let usable = i64::try_from(H).unwrap_or(8).saturating_sub(4);
         let step = reach.checked_div(usable).unwrap_or_default();
+        // The first whole µs at which `creeping` holds.
+        let stop_after = (pulse_fine.saturating_add(1) << 16)
+            .saturating_add(i64::from(wheel.creep_speed.internal()).saturating_sub(1))
+            .checked_div(i64::from(wheel.creep_speed.internal()))
+            .unwrap_or_default();
         let slots = Slots::new(wheel.slots_per_turn);
         let uneven = if slots.enabled() { pulse_fine >> 3 } else { 0 };
         Self {
@@ -177,6 +184,7 @@ impl<const H: usize> Odometer<H> {
             hair: uneven.max(256),
             max_a: acceleration_internal(wheel.max_acceleration_mm_s2),
             creep: wheel.creep_speed.internal(),
+            stop_after: Span(u32::try_from(stop_after).unwrap_or(u32::MAX)),
             counts: 0,
             fraction: 0,
             moved: false,
@@ -345,7 +353,12 @@ impl<const H: usize> Odometer<H> {
 
     /// True when so long without a pulse means less than creep speed.
     fn creeping(&self, waited: Span) -> bool {
-        i64::from(self.creep).saturating_mul(i64::from(waited.0)) >> 16 > self.pulse_fine
+        waited >= self.stop_after
+    }
+
+    /// When the machine counts as standing if no pulse comes before.
+    pub(crate) fn stops_at(&self) -> Micros {
+        self.last.at.plus(self.stop_after)
     }
 
     /// True when at `now` the machine is slower than creep speed, or never moved.

@@ -42,13 +42,29 @@ pub struct Command {
     pub short_by: Length,
 }
 
+/// What is decided for one nozzle at one instant.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Decided {
+    pub action: Action,
+    pub at: Micros,
+    pub short_by: Length,
+}
+
+impl Decided {
+    fn new(action: Action, at: Micros, short_by: i32) -> Self {
+        Self {
+            action,
+            at,
+            short_by: Length::from_bits(short_by),
+        }
+    }
+}
+
 /// What one decision instant knows, worked out once for all nozzles.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Instant {
     pub at: Micros,
     motion: Motion,
-    /// Place of the reference point, counts.
-    pub place: i32,
     window: i32,
     /// µs a fine count, 2⁻²⁰.
     pace: i64,
@@ -68,7 +84,6 @@ impl Instant {
         Self {
             at,
             motion,
-            place: motion.place(),
             window,
             pace: (1_i64 << 36).checked_div(speed).unwrap_or(1 << 36),
             half_way: speed.saturating_mul(i64::from(half)) >> 16,
@@ -127,8 +142,7 @@ pub(crate) fn decide<const K: usize>(
     instant: &Instant,
     allowed: bool,
     counters: &mut Counters,
-) -> Option<(Action, Micros, Length)> {
-    lane.age_out(instant.place);
+) -> Option<Decided> {
     let lead = (patch.lead_time.signed()).saturating_add(patch.open_extra_time.signed());
     let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
     let throw = nozzle.throw.signed();
@@ -146,12 +160,12 @@ pub(crate) fn decide<const K: usize>(
     };
     match (lane.open, allowed) {
         (true, true) => {
-            let earliest = instant.at.max(lane.last_at.plus(timing.shortest_on));
+            let earliest = lane.earliest(instant.at, timing.shortest_on);
             decide_close(lane, nozzle, &edges, instant, earliest, counters)
         }
         (true, false) => Some(protect(lane, nozzle, &edges, instant, counters)),
         (false, true) => {
-            let earliest = instant.at.max(lane.last_at.plus(timing.shortest_off));
+            let earliest = lane.earliest(instant.at, timing.shortest_off);
             decide_open(lane, nozzle, &edges, instant, earliest, counters)
         }
         (false, false) => None,
@@ -172,7 +186,7 @@ fn decide_open<const K: usize>(
     instant: &Instant,
     earliest: Micros,
     counters: &mut Counters,
-) -> Option<(Action, Micros, Length)> {
+) -> Option<Decided> {
     loop {
         let first = lane.plan.first()?;
         let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
@@ -202,12 +216,12 @@ fn decide_open<const K: usize>(
         let short = ahead(start, first.start);
         if short <= ONE_MM {
             lane.opened(at, first.start);
-            return Some((Action::Open, at, Length::default()));
+            return Some(Decided::new(Action::Open, at, 0));
         }
         lane.opened(at, start);
         bump(&mut counters.late);
         add(&mut counters.late_mm, mm(short));
-        return Some((Action::Open, at, Length::from_bits(short)));
+        return Some(Decided::new(Action::Open, at, short));
     }
 }
 
@@ -218,7 +232,7 @@ fn decide_close<const K: usize>(
     instant: &Instant,
     earliest: Micros,
     counters: &mut Counters,
-) -> Option<(Action, Micros, Length)> {
+) -> Option<Decided> {
     let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
     while let Some(first) = lane.plan.first() {
         let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
@@ -254,7 +268,7 @@ fn decide_close<const K: usize>(
         over = 0;
     }
     lane.closed(at, end);
-    Some((Action::Close, at, Length::from_bits(over)))
+    Some(Decided::new(Action::Close, at, over))
 }
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs
@@ -265,11 +279,11 @@ fn protect<const K: usize>(
     edges: &Edges,
     instant: &Instant,
     counters: &mut Counters,
-) -> (Action, Micros, Length) {
-    let at = instant.at.max(lane.last_at);
+) -> Decided {
+    let at = lane.not_before(instant.at);
     let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
     lane.plan.trim_first(reach);
     lane.closed(at, reach);
     bump(&mut counters.guard_closes);
-    (Action::Close, at, Length::default())
+    Decided::new(Action::Close, at, 0)
 }

@@ -10,22 +10,60 @@ use crate::machine::{Machine, PulseLength};
 use crate::recording::{Image, SeenPlant};
 
 /// The core as the simulator builds it: nozzles, patches a nozzle, remembered pulses, detectors.
-pub type Core = Controller<192, 16, 256, 16>;
+pub type Core<'a> = Controller<'a, 192, 16, 256, 16>;
 
-/// Builds the core for a machine; `machine_file` is the name shown in messages.
-pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
-    let refuse = |what: String| {
-        Error::file(
-            machine_file,
-            format!("the controller refuses this machine: {what}"),
-            "change that key of the machine file",
-        )
-    };
+/// A machine in the core's types. The core borrows its tables.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    file: String,
+    nozzles: Vec<NozzleConfig>,
+    detectors: Vec<DetectorConfig>,
+    wheel: WheelConfig,
+    patch: PatchConfig,
+    timing: TimingConfig,
+}
+
+impl Setup {
+    /// Turns a machine into the core's types; `machine_file` is the name shown in messages.
+    ///
+    /// # Errors
+    /// A pulse length out of the core's range.
+    pub fn new(machine_file: &str, machine: &Machine) -> Result<Self> {
+        setup(machine_file, machine)
+    }
+
+    /// A fresh core for this machine.
+    ///
+    /// # Errors
+    /// What the core does not take, with the key to change.
+    pub fn core(&self) -> Result<Box<Core<'_>>> {
+        let config = Config {
+            wheel: self.wheel,
+            nozzles: &self.nozzles,
+            detectors: &self.detectors,
+            patch: self.patch,
+            timing: self.timing,
+        };
+        Controller::new(&config)
+            .map(Box::new)
+            .map_err(|e| refuse(&self.file, &e.to_string()))
+    }
+}
+
+fn refuse(machine_file: &str, what: &str) -> Error {
+    Error::file(
+        machine_file,
+        format!("the controller refuses this machine: {what}"),
+        "change that key of the machine file",
+    )
+}
+
+fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
     let pulse_length = match machine.wheel.pulse {
         PulseLength::Nanometres(nm) => CorePulse::from_nm(nm),
         PulseLength::Ratio { um, pulses } => CorePulse::from_ratio(um, pulses),
     }
-    .ok_or_else(|| refuse("the pulse length is out of range".into()))?;
+    .ok_or_else(|| refuse(machine_file, "the pulse length is out of range"))?;
     let nozzles: Vec<NozzleConfig> = machine
         .nozzles
         .iter()
@@ -48,7 +86,8 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             view_right: length(d.view_right_m),
         })
         .collect();
-    let config = Config {
+    Ok(Setup {
+        file: machine_file.to_owned(),
         wheel: WheelConfig {
             pulse_length,
             max_speed: Speed::from_mm_s(thousandths(machine.wheel.max_speed_m_s)),
@@ -56,8 +95,8 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
             slots_per_turn: machine.wheel.slots_per_turn,
         },
-        nozzles: &nozzles,
-        detectors: &detectors,
+        nozzles,
+        detectors,
         patch: PatchConfig {
             lead: length(machine.patch.lead_m),
             lead_time: span(machine.patch.lead_s),
@@ -77,10 +116,7 @@ pub fn build(machine_file: &str, machine: &Machine) -> Result<Box<Core>> {
             detector_silence: span(machine.timing.detector_silence_s),
             max_detection_age: span(machine.timing.max_detection_age_s),
         },
-    };
-    Controller::new(&config)
-        .map(Box::new)
-        .map_err(|e| refuse(e.to_string()))
+    })
 }
 
 /// A plant in the core's lengths.

@@ -7,7 +7,7 @@
 use controller_core::{Action, Counters, Micros, Poll};
 
 use crate::commands::ValveCommand;
-use crate::core_setup::{self, Core};
+use crate::core_setup::{self, Core, Setup};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::recording::{Input, Recording};
@@ -46,8 +46,9 @@ pub enum ImageFate {
 /// Replays a recording through a fresh core; `machine_file` is the name shown in messages.
 pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> Result<Replay> {
     let first = recording.events.first().map_or(0, |e| e.t_us);
+    let setup = Setup::new(machine_file, machine)?;
     let mut run = Run {
-        core: core_setup::build(machine_file, machine)?,
+        core: setup.core()?,
         next: first,
         commands: Vec::new(),
         open: vec![false; machine.nozzles.len()],
@@ -84,8 +85,8 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
     })
 }
 
-struct Run {
-    core: Box<Core>,
+struct Run<'a> {
+    core: Box<Core<'a>>,
     /// The core's next deadline, µs.
     next: u64,
     commands: Vec<ValveCommand>,
@@ -93,7 +94,7 @@ struct Run {
     open: Vec<bool>,
 }
 
-impl Run {
+impl Run<'_> {
     /// Polls at every deadline before `t_us`, then at `t_us`.
     fn poll_up_to(&mut self, t_us: u64) -> Result<()> {
         while self.next < t_us {

@@ -28,7 +28,9 @@ fn the_machine_page_holds() {
     );
     assert!((machine.nozzles[0].y_m + 1.75).abs() < 1e-12);
     assert!((machine.patch.lead_s - 0.005).abs() < 1e-12);
-    host_sim::core_setup::build("machine.md", &machine).expect("the core takes it");
+    host_sim::core_setup::Setup::new("machine.md", &machine)
+        .and_then(|setup| setup.core().map(drop))
+        .expect("the core takes it");
 }
 
 #[test]

@@ -32,7 +32,7 @@ pub fn judged_drive(world: &Drive, machine: &Machine) -> Report {
 }
 
 /// The controller that the tests drive.
-pub type Core = Controller<64, 8, 64, 4>;
+pub type Core = Controller<'static, 96, 8, 64, 4>;
 
 /// An input with the stamp at which it is handed over.
 #[derive(Clone, Debug)]
@@ -91,7 +91,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
                 break;
             }
             while extra.next_if(|&e| e <= poll).is_some() {}
-            *next = drain(core, poll.max(next.saturating_sub(100_000)), out);
+            *next = drain(core, poll, out);
         }
         *next = drain(core, stamp, out);
     };
@@ -120,6 +120,7 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
                 );
             }
         }
+        next = drain(core, *stamp, &mut out);
     }
     upto(core, until, &mut next, &mut out);
     out
@@ -173,10 +174,19 @@ pub fn one_lane(change: impl FnOnce(&mut Config<'_>, &mut NozzleConfig)) -> Core
     let pulse = PulseLength::from_nm(20_000_000).expect("a usual wheel");
     let mut config = Config::new(pulse, &[], &detectors);
     change(&mut config, &mut nozzle);
-    let nozzles = [nozzle];
-    let config = Config {
-        nozzles: &nozzles,
-        ..config
-    };
-    Core::new(&config).expect("a sound machine")
+    core_of(&[nozzle], &config)
+}
+
+/// A controller of its own for these nozzles; `config` gives the rest. The tables
+/// live on for ever, as in flash.
+#[must_use]
+pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
+    Core::new(&Config {
+        nozzles: Vec::leak(nozzles.to_vec()),
+        detectors: Vec::leak(config.detectors.to_vec()),
+        wheel: config.wheel,
+        patch: config.patch,
+        timing: config.timing,
+    })
+    .expect("a sound machine")
 }

@@ -2,7 +2,7 @@
 
 use controller_core::*;
 use proptest::prelude::*;
-use system_tests::{Core, Input, drain, one_lane, plant, pulses, run, with};
+use system_tests::{Core, Input, core_of, drain, one_lane, plant, pulses, run, with};
 
 fn boom(count: u16) -> Core {
     let nozzles: Vec<NozzleConfig> = (0..count)
@@ -13,7 +13,35 @@ fn boom(count: u16) -> Core {
         Length::from_mm(12_000),
     )];
     let pulse = PulseLength::from_ratio(1_000_000, 130).expect("usual");
-    Core::new(&Config::new(pulse, &nozzles, &detectors)).expect("sound")
+    core_of(&nozzles, &Config::new(pulse, &[], &detectors))
+}
+
+/// A boom on which every nozzle has delays, a throw and a mount of its own.
+fn motley_boom(count: u16, seed: u32, pulse_nm: u64) -> Core {
+    let nozzles: Vec<NozzleConfig> = (0..count)
+        .map(|i| {
+            let n = u32::from(i).wrapping_mul(2_654_435_761).wrapping_add(seed);
+            NozzleConfig {
+                x: Length::from_mm(i32::try_from(n % 700).expect("small") - 350),
+                open_delay: Span(n % 61_000),
+                close_delay: Span((n >> 7) % 47_000),
+                throw: Span((n >> 13) % 90_000),
+                ..NozzleConfig::evenly_spaced(i, count, Length::from_mm(500))
+            }
+        })
+        .collect();
+    let detectors = [DetectorConfig::centred(
+        Length::from_mm(900),
+        Length::from_mm(16_000),
+    )];
+    let pulse = PulseLength::from_nm(pulse_nm).expect("usual");
+    let mut config = Config::new(pulse, &[], &detectors);
+    config.wheel.max_acceleration_mm_s2 = 20_000;
+    let creep = u32::try_from(pulse_nm / 1_000_000).expect("small") + 1;
+    config.wheel.creep_speed = Speed::from_mm_s(creep.max(300));
+    config.patch.lead_time = Span(seed % 9_000);
+    config.patch.trail_time = Span(seed % 7_000);
+    core_of(&nozzles, &config)
 }
 
 /// Inputs of any kind: steps in time, pulses at a wandering pace, images good and bad.
@@ -82,6 +110,47 @@ proptest! {
         for nozzle in 0..count { prop_assert_eq!(plain.is_open(nozzle), Some(false)); }
         prop_assert_eq!(plain.counters().commands as usize, a.len());
         prop_assert_eq!(plain.counters().inputs_before_poll, 0);
+    }
+
+    /// Promise 4: the instants that are skipped are those at which nothing happens.
+    #[test]
+    fn skipping_instants_changes_nothing(
+        inputs in inputs(), count in 1u16..64, seed in any::<u32>(), pulse_nm in 5_000_000u64..60_000_000,
+    ) {
+        let until = inputs.last().map_or(0, |i| i.0) + 1_000_000;
+        let mut skipping = motley_boom(count, seed, pulse_nm);
+        let mut every = motley_boom(count, seed, pulse_nm);
+        every.decide_at_every_instant();
+        let a = run(&mut skipping, &inputs, until, &[]);
+        let b = run(&mut every, &inputs, until, &[]);
+        prop_assert_eq!(&a, &b);
+        prop_assert_eq!(skipping.counters(), every.counters());
+    }
+
+    /// The same on drives as they are, with few pulses, so that there is much to skip.
+    #[test]
+    fn skipping_instants_changes_nothing_on_a_drive(
+        speed in 1.0f64..7.0, swing in 0.0f64..0.9, hertz in 0.05f64..1.0, pulse_mm in 20u32..600,
+        count in 1u16..70, seed in any::<u32>(),
+        images in proptest::collection::vec((0.2f64..6.0, 0u64..150_000, proptest::collection::vec((-200i32..3000, -17_000i32..17_000, 0i32..400, 0i32..900), 0..9)), 1..30),
+    ) {
+        let pulse_m = f64::from(pulse_mm) * 1e-3;
+        let turn = std::f64::consts::TAU * hertz;
+        let place = |t: f64| speed * (t - swing * (turn * t).sin() / turn);
+        let mut inputs = pulses(place, 0.0, 6.0, pulse_m);
+        for (at, age, plants) in images {
+            let now = (at * 1e6) as u64;
+            let plants = plants.into_iter().map(|(x, y, l, w)| plant(x * 1000, y * 1000, l * 1000, w * 1000)).collect();
+            inputs = with(inputs, now, Input::Image { captured: now.saturating_sub(age), seen: (0, 3000), plants });
+        }
+        let mut skipping = motley_boom(count, seed, u64::from(pulse_mm) * 1_000_000);
+        let mut every = motley_boom(count, seed, u64::from(pulse_mm) * 1_000_000);
+        every.decide_at_every_instant();
+        let a = run(&mut skipping, &inputs, 8_000_000, &[]);
+        let b = run(&mut every, &inputs, 8_000_000, &[]);
+        prop_assert_eq!(&a, &b);
+        prop_assert_eq!(skipping.counters(), every.counters());
+        well_formed(&a, count);
     }
 
     /// Promise 2, the bound: pulse length over creep speed after the last pulse, one
@@ -193,6 +262,7 @@ fn distances_do_not_drift() {
             let x = k as f64 * 100.0 / 77.0 + 20.0 - 2.5 - 0.05 - 0.025 * speed;
             wanted.push(1.0 + x / speed - 0.020);
         }
+        next = drain(&mut core, stamp, &mut out);
     }
     let drift = core.distance().to_um() - 1_000_000_000_000;
     println!("drift over 1000 km: {drift} µm");

@@ -128,7 +128,7 @@ pub fn check_file(path: &str, wish: &Wish) -> Result<Check> {
 pub fn check(file: &str, machine: &Machine, wish: &Wish) -> Result<Check> {
     wish.validate()?;
     let mut reasons = Vec::new();
-    match core_setup::build(file, machine) {
+    match core_setup::Setup::new(file, machine).and_then(|setup| setup.core().map(drop)) {
         Ok(_) => {}
         Err(Error::Input(refusal)) => reasons.push(refusal.message),
         Err(other) => return Err(other),
@@ -167,9 +167,15 @@ fn sizes(machine: &Machine) -> Vec<Size> {
         fits: machine.nozzles.len() <= nozzles && machine.detectors.len() <= detectors,
     };
     vec![
-        size(48, 8, 64, 4, size_of::<Controller<48, 8, 64, 4>>()),
-        size(96, 8, 128, 8, size_of::<Controller<96, 8, 128, 8>>()),
-        size(192, 16, 256, 16, size_of::<Controller<192, 16, 256, 16>>()),
+        size(48, 8, 64, 4, size_of::<Controller<'_, 48, 8, 64, 4>>()),
+        size(96, 8, 128, 8, size_of::<Controller<'_, 96, 8, 128, 8>>()),
+        size(
+            192,
+            16,
+            256,
+            16,
+            size_of::<Controller<'_, 192, 16, 256, 16>>(),
+        ),
     ]
 }
 

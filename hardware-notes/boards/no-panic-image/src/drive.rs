@@ -22,7 +22,7 @@ const DETECTORS: usize = 4;
 /// Plants in one image: one more than a message may hold.
 const PLANTS: usize = MAX_PLANTS_PER_IMAGE + 1;
 
-type Boom = Controller<NOZZLES, INTERVALS, PULSES, DETECTORS>;
+type Boom<'a> = Controller<'a, NOZZLES, INTERVALS, PULSES, DETECTORS>;
 
 fn any_nozzle() -> NozzleConfig {
     NozzleConfig {
@@ -108,7 +108,7 @@ pub fn controller() {
     }
 }
 
-fn drive(boom: &mut Boom) {
+fn drive(boom: &mut Boom<'_>) {
     loop {
         match any_u32() {
             0 => drain(boom),
@@ -123,7 +123,7 @@ fn drive(boom: &mut Boom) {
     }
 }
 
-fn drain(boom: &mut Boom) {
+fn drain(boom: &mut Boom<'_>) {
     let now = any_micros();
     loop {
         match boom.poll(now) {
@@ -137,7 +137,7 @@ fn drain(boom: &mut Boom) {
     }
 }
 
-fn image(boom: &mut Boom) {
+fn image(boom: &mut Boom<'_>) {
     let plants: [Plant; PLANTS] = core::array::from_fn(|_| any_plant());
     let image = Image {
         detector: any_u32() as u8,
@@ -154,7 +154,7 @@ fn image(boom: &mut Boom) {
     }
 }
 
-fn getters(boom: &Boom) {
+fn getters(boom: &Boom<'_>) {
     used_i64(boom.distance().to_um());
     used_u32(boom.speed().to_mm_s());
     let nozzle = any_u32() as u16;
