@@ -59,6 +59,8 @@ pub mod aiming;
 pub mod boom;
 pub mod controller;
 pub mod counters;
+#[cfg(feature = "defmt")]
+mod defmt_face;
 pub mod ground_plan;
 pub mod guard;
 pub mod lane;
