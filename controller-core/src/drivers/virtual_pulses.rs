@@ -2,9 +2,10 @@
 //!
 //! Each message gives distance and speed at its instant. Until the next the place is carried
 //! on at the mean speed to be expected (this speed plus half of its last change); when the
-//! next comes, what was carried too far or too little is taken out over the following
-//! interval by a little less or more speed: places never jump and never run back. A pulse
-//! is given each time the place crosses a whole pulse length.
+//! next comes, a quarter of what was carried too far or too little is taken out over the
+//! following interval by a little less or more speed: places never jump and never run back,
+//! and a message that the bus held up shifts them by a quarter only. A pulse is given each
+//! time the place crosses a whole pulse length.
 //!
 //! Without a message for [`STALE`] no pulses are given, and the controller's own stop bound
 //! closes everything. In reverse, or without a known distance, none are given either.
@@ -99,7 +100,7 @@ impl VirtualPulses {
                     .checked_div(passed.saturating_mul(2))
                     .unwrap_or_default();
                 let behind = self.told_um.saturating_sub(here);
-                let make_up = behind.saturating_mul(10);
+                let make_up = behind.saturating_mul(5) >> 1;
                 let wanted = speed.saturating_add(change).saturating_add(make_up);
                 self.speed = if speed == 0 { 0 } else { wanted.max(0) };
             }
