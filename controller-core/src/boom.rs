@@ -14,7 +14,6 @@ pub const MAX_MOUNT: Length = Length::from_mm(30_000);
 /// One nozzle with its valve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct NozzleConfig {
     /// Forward of the boom reference point.
     pub x: Length,
@@ -62,7 +61,6 @@ impl NozzleConfig {
 /// One detector.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct DetectorConfig {
     /// Mount, forward of the boom reference point.
     pub x: Length,
@@ -90,7 +88,6 @@ impl DetectorConfig {
 /// The wheel sensor and how the machine can move.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct WheelConfig {
     /// Travel from pulse to pulse.
     pub pulse_length: PulseLength,
@@ -108,7 +105,6 @@ pub struct WheelConfig {
 /// What is sprayed around a plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct PatchConfig {
     /// Margin before the plant's near edge.
     pub lead: Length,
@@ -132,7 +128,6 @@ pub struct PatchConfig {
 /// Timing of decisions and limits of the valves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct TimingConfig {
     /// Decisions are taken at whole multiples of this.
     pub decision_period: Span,

@@ -59,6 +59,8 @@ pub mod aiming;
 pub mod boom;
 pub mod controller;
 pub mod counters;
+#[cfg(any(feature = "drivers", feature = "link"))]
+mod crc32;
 #[cfg(feature = "defmt")]
 mod defmt_face;
 pub mod ground_plan;

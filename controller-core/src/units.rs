@@ -14,7 +14,6 @@ pub const COUNTS_PER_MM: i32 = 16;
 /// An instant of the controller's clock in microseconds. May start anywhere.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Micros(pub u64);
 
 impl Micros {
@@ -52,7 +51,6 @@ impl Micros {
 /// A duration in microseconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Span(pub u32);
 
 impl Span {
@@ -136,25 +134,9 @@ impl defmt::Format for Length {
     }
 }
 
-/// Counts of 1/16 mm on the wire and in flash.
-#[cfg(feature = "link")]
-impl serde::Serialize for Length {
-    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        to.serialize_i32(self.bits())
-    }
-}
-
-#[cfg(feature = "link")]
-impl<'de> serde::Deserialize<'de> for Length {
-    fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-        <i32 as serde::Deserialize>::deserialize(from).map(Length::from_bits)
-    }
-}
-
 /// Distance travelled by the boom reference point, in 1/16 mm since the first pulse.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Distance(pub i64);
 
 impl Distance {
@@ -169,7 +151,6 @@ impl Distance {
 /// 1/130 m is wrong by 15 nm in a thousand kilometres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct PulseLength(u64);
 
 impl PulseLength {
@@ -193,7 +174,12 @@ impl PulseLength {
             .checked_mul(1 << 32)?
             .checked_add(half)?
             .checked_div(units_per_mm)?;
-        let bits = u64::try_from(bits).ok()?;
+        Self::from_bits(u64::try_from(bits).ok()?)
+    }
+
+    /// From counts with 32 fractional bits. `None` outside 1 mm to 2 m.
+    #[must_use]
+    pub fn from_bits(bits: u64) -> Option<PulseLength> {
         (1 << 36..=32_000 << 32)
             .contains(&bits)
             .then_some(PulseLength(bits))
@@ -215,7 +201,6 @@ impl PulseLength {
 /// A speed in mm/s at the face.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[cfg_attr(feature = "link", derive(serde::Serialize, serde::Deserialize))]
 pub struct Speed(u32);
 
 impl Speed {

@@ -261,6 +261,8 @@ fn every_message_comes_back_and_leftovers_are_refused() {
     for (name, message) in to_board() {
         let body = message.write(&mut out).expect("fits").to_vec();
         assert_eq!(ToBoard::read(&body), Ok((message, &[][..])), "{name}");
+        let theirs = postcard::to_allocvec(&message).expect("serialises");
+        assert_eq!(hex(&body), hex(&theirs), "{name}");
         let longer = [&body[..], &[0]].concat();
         assert_eq!(ToBoard::read(&longer), Err(Refusal::Unreadable), "{name}");
         for cut in 0..body.len() {
@@ -270,6 +272,8 @@ fn every_message_comes_back_and_leftovers_are_refused() {
     for (name, message) in from_board() {
         let body = message.write(&mut out).expect("fits").to_vec();
         assert_eq!(FromBoard::read(&body).as_ref(), Ok(&message), "{name}");
+        let theirs = postcard::to_allocvec(&message).expect("serialises");
+        assert_eq!(hex(&body), hex(&theirs), "{name}");
         let longer = [&body[..], &[0]].concat();
         assert_eq!(FromBoard::read(&longer), Err(Refusal::Unreadable));
     }
@@ -285,6 +289,8 @@ fn every_message_comes_back_and_leftovers_are_refused() {
         },
     };
     let body = counters.write(&mut out).expect("fits").to_vec();
+    let theirs = postcard::to_allocvec(&counters).expect("serialises");
+    assert_eq!(hex(&body), hex(&theirs));
     assert_eq!(FromBoard::read(&body), Ok(counters));
 }
 

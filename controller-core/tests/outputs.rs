@@ -238,7 +238,7 @@ impl port::Write<u8> for Serial {
 fn reading_is_bounded_and_errors_are_counted() {
     let mut port = Serial::default();
     let noise = Err(nb::Error::Other(port::ErrorKind::Overrun));
-    port.gives = [Ok(1), noise.clone(), Ok(2), noise, Ok(3)].into();
+    port.gives = [Ok(1), noise, Ok(2), noise, Ok(3)].into();
     let mut got = Vec::new();
     let round = serial::read(&mut port, 4, |byte| got.push(byte));
     assert_eq!(

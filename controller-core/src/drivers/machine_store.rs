@@ -7,8 +7,8 @@
 //!
 //! Written at standstill only: erasing stops some processors from running for milliseconds.
 
+use crate::crc32::{CRC, Crc32};
 use crate::guard::GuardState;
-use crc::{CRC_32_ISO_HDLC, Crc, Digest, Table};
 use embedded_storage::nor_flash::NorFlash;
 
 use super::start_gate::stands;
@@ -19,8 +19,6 @@ pub const HEADER: usize = 16;
 const BLOCK: usize = 64;
 /// "A description stands here", version 1.
 const MARK: u32 = 0xB00A_0001;
-
-static CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISO_HDLC);
 
 /// Why nothing was stored or found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -260,7 +258,7 @@ impl Header {
 }
 
 /// CRC over the header's first fields; the description comes behind.
-fn begin(header: &Header) -> Digest<'static, u32, Table<1>> {
+fn begin(header: &Header) -> Crc32 {
     let mut crc = CRC.digest();
     let bytes = header.bytes();
     crc.update(bytes.get(..12).unwrap_or_default());

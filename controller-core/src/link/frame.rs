@@ -13,8 +13,8 @@
 //! zero, and counted; nothing of it is acted on.
 
 use super::cobs::{Decoder, Encoder};
-use crc::{CRC_32_ISO_HDLC, Crc, Digest, Table};
-use serde::{Deserialize, Serialize};
+use crate::crc32::{CRC, Crc32};
+use crc::CRC_32_ISO_HDLC;
 
 /// Version of the frame and of all messages in it.
 pub const VERSION: u8 = 1;
@@ -24,8 +24,6 @@ pub const AROUND_BODY: usize = 7;
 pub const MAX_FRAME: usize = 1280;
 /// Most bytes of a sealed frame on the line: stuffing adds one in 254.
 pub const MAX_ON_LINE: usize = MAX_FRAME + MAX_FRAME.div_ceil(254) + 2;
-
-static CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISO_HDLC);
 
 /// What a digest over a message and its own CRC comes to.
 const RESIDUE: u32 = !CRC_32_ISO_HDLC.residue;
@@ -117,7 +115,8 @@ pub enum Received<'a> {
 }
 
 /// What came over a link, counted. All saturate.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LinkCounters {
     /// Good frames, repeats included.
@@ -152,7 +151,7 @@ pub struct FrameReader<const N: usize> {
     /// Bytes from the line since the last zero, held at its end.
     taken: usize,
     cobs: Decoder,
-    crc: Digest<'static, u32, Table<1>>,
+    crc: Crc32,
     last: Option<u16>,
     counters: LinkCounters,
 }

@@ -4,14 +4,15 @@
 //! any postcard library, while the board needs no second buffer. Places are whole mm: half
 //! of one is 0.3 mm RMS, far below what a camera sees.
 
+use super::codec::{Reader, Wire, Writer, wire_fields, wire_numbers};
 use super::message::{Refusal, ToBoard};
 use crate::aiming::{MAX_PLANTS_PER_IMAGE, Plant, Stretch};
 use crate::units::{Length, Micros, Speed};
 use heapless::Vec;
-use serde::{Deserialize, Serialize};
 
 /// When an image was captured.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Captured {
     /// At a board instant that the sender worked out by clock exchange.
@@ -26,7 +27,8 @@ pub enum Captured {
 }
 
 /// How plants are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum PlantKind {
     /// Place and size: [`PlainPlant`].
@@ -37,7 +39,8 @@ pub enum PlantKind {
 }
 
 /// An image without its plants.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ImageHead {
     /// Index of the detector in the machine description.
@@ -57,7 +60,8 @@ pub struct ImageHead {
 }
 
 /// A plant: place and size in mm.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PlainPlant {
     /// Centre, forward of the mount.
@@ -71,7 +75,8 @@ pub struct PlainPlant {
 }
 
 /// A plant with all that may be known of it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SeenPlant {
     /// Place and size.
@@ -135,28 +140,63 @@ impl ImageHead {
     /// when bytes are missing or left over. Nothing is read in part.
     pub fn plants(&self, rest: &[u8]) -> Result<Vec<SeenPlant, MAX_PLANTS_PER_IMAGE>, Refusal> {
         let mut plants = Vec::new();
-        let mut rest = rest;
+        let mut from = Reader::new(rest);
         for _ in 0..self.plants {
-            let (plant, behind) = match self.kind {
-                PlantKind::Full => postcard::take_from_bytes(rest),
-                PlantKind::Plain => postcard::take_from_bytes(rest).map(|(plain, behind)| {
-                    let plant = SeenPlant {
-                        plain,
-                        ..SeenPlant::default()
-                    };
-                    (plant, behind)
-                }),
-            }
-            .map_err(|_| Refusal::Unreadable)?;
+            let plant = match self.kind {
+                PlantKind::Full => SeenPlant::take(&mut from),
+                PlantKind::Plain => SeenPlant {
+                    plain: PlainPlant::take(&mut from),
+                    ..SeenPlant::default()
+                },
+            };
             plants.push(plant).map_err(|_| Refusal::TooManyPlants)?;
-            rest = behind;
         }
-        if rest.is_empty() {
-            Ok(plants)
-        } else {
-            Err(Refusal::Unreadable)
+        match from.rest() {
+            Some([]) => Ok(plants),
+            _ => Err(Refusal::Unreadable),
         }
     }
+}
+
+impl Wire for Captured {
+    fn put(&self, to: &mut Writer<'_>) {
+        match self {
+            Self::At { board_us, error_us } => {
+                to.byte(0);
+                board_us.put(to);
+                error_us.put(to);
+            }
+            Self::Frame(frame) => {
+                to.byte(1);
+                frame.put(to);
+            }
+        }
+    }
+
+    fn take(from: &mut Reader<'_>) -> Self {
+        match from.varint(32) {
+            0 => Self::At {
+                board_us: Wire::take(from),
+                error_us: Wire::take(from),
+            },
+            1 => Self::Frame(Wire::take(from)),
+            _ => {
+                from.refuse();
+                Self::Frame(0)
+            }
+        }
+    }
+}
+
+// The order below is the wire format.
+wire_fields! {
+    ImageHead { detector, number, captured, from_mm, to_mm, kind, plants }
+    PlainPlant { x_mm, y_mm, length_mm, width_mm }
+    SeenPlant { plain, id, row_us }
+}
+
+wire_numbers! {
+    PlantKind { Plain = 0, Full = 1 }
 }
 
 /// Writes an image and its plants into `out` as a frame's body; `head.plants` is set from
@@ -170,14 +210,13 @@ pub fn write<'o>(head: &ImageHead, plants: &[SeenPlant], out: &'o mut [u8]) -> O
         plants: u8::try_from(plants.len()).ok()?,
         ..*head
     };
-    let mut len = ToBoard::Image(head).write(out)?.len();
+    let mut to = Writer::new(out);
+    ToBoard::Image(head).put(&mut to);
     for plant in plants {
-        let room = out.get_mut(len..)?;
-        let written = match head.kind {
-            PlantKind::Plain => postcard::to_slice(&plant.plain, room),
-            PlantKind::Full => postcard::to_slice(plant, room),
-        };
-        len = len.saturating_add(written.ok()?.len());
+        match head.kind {
+            PlantKind::Plain => plant.plain.put(&mut to),
+            PlantKind::Full => plant.put(&mut to),
+        }
     }
-    out.get(..len)
+    to.finish()
 }

@@ -4,12 +4,13 @@
 //! patch, timing, nozzles, detectors. Its digest is the CRC-32 of all of it: that finds an
 //! old or damaged description, it is no protection against a forged one.
 
+use super::codec::{Reader, Wire, Writer, put_list, wire_fields};
 use super::frame::crc32;
 use crate::boom::{
     Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig, WheelConfig,
 };
+use crate::units::{Length, PulseLength, Span, Speed};
 use heapless::Vec;
-use serde::Serialize;
 
 /// Version of the encoding. Goes up whenever a field of the description is added, moved or
 /// changed; the test at this file's foot notices such a change.
@@ -60,14 +61,16 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
         if version != MACHINE_VERSION {
             return Err(MachineError::Version(version));
         }
-        match postcard::take_from_bytes(rest) {
-            Ok(((wheel, patch, timing, nozzles, detectors), [])) => Ok(Self {
-                wheel,
-                patch,
-                timing,
-                nozzles,
-                detectors,
-            }),
+        let mut from = Reader::new(rest);
+        let table = Self {
+            wheel: Wire::take(&mut from),
+            patch: Wire::take(&mut from),
+            timing: Wire::take(&mut from),
+            nozzles: Wire::take(&mut from),
+            detectors: Wire::take(&mut from),
+        };
+        match from.rest() {
+            Some([]) => Ok(table),
             _ => Err(MachineError::Unreadable),
         }
     }
@@ -84,25 +87,54 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
 /// Writes a description; `None` when it does not fit into `out`.
 #[must_use]
 pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
-    let (version, rest) = out.split_first_mut()?;
-    *version = MACHINE_VERSION;
-    let Config {
-        wheel,
-        nozzles,
-        detectors,
-        patch,
-        timing,
-    } = config;
-    let len = put(&(wheel, patch, timing, nozzles, detectors), rest)?;
-    out.get(..len.saturating_add(1))
-}
-
-fn put(value: &impl Serialize, out: &mut [u8]) -> Option<usize> {
-    Some(postcard::to_slice(value, out).ok()?.len())
+    let mut to = Writer::new(out);
+    to.byte(MACHINE_VERSION);
+    config.wheel.put(&mut to);
+    config.patch.put(&mut to);
+    config.timing.put(&mut to);
+    put_list(config.nozzles, &mut to);
+    put_list(config.detectors, &mut to);
+    to.finish()
 }
 
 /// The digest by which host and board agree on a description.
 #[must_use]
 pub fn digest(bytes: &[u8]) -> u32 {
     crc32(bytes)
+}
+
+/// A newtype as the number in it; one that can't be is refused.
+macro_rules! newtypes {
+    ($($type:ident: $number:ty, $of:expr, $from:expr;)*) => {$(
+        impl Wire for $type {
+            fn put(&self, to: &mut Writer<'_>) {
+                let number: $number = $of(self);
+                number.put(to);
+            }
+            fn take(from: &mut Reader<'_>) -> Self {
+                let number = <$number>::take(from);
+                let value: Option<Self> = $from(number);
+                value.unwrap_or_else(|| {
+                    from.refuse();
+                    Self::default()
+                })
+            }
+        }
+    )*};
+}
+
+newtypes! {
+    Length: i32, |l: &Length| l.bits(), |bits| Some(Length::from_bits(bits));
+    Span: u32, |s: &Span| s.0, |us| Some(Span(us));
+    Speed: u32, |s: &Speed| s.to_mm_s(), |mm_s| Some(Speed::from_mm_s(mm_s));
+    PulseLength: u64, |p: &PulseLength| p.bits(), PulseLength::from_bits;
+}
+
+// The order below is the encoding: a change of it raises `MACHINE_VERSION`.
+wire_fields! {
+    WheelConfig { pulse_length, max_speed, creep_speed, max_acceleration_mm_s2, slots_per_turn }
+    PatchConfig { lead, lead_time, trail, trail_time, edge_extra, open_extra_time, close_extra_time, lateral_margin }
+    TimingConfig { decision_period, slack, shortest_on, shortest_off, poll_silence, detector_silence, max_detection_age }
+    NozzleConfig { x, y, lane_width, open_delay, close_delay, throw }
+    DetectorConfig { x, y, view_left, view_right }
 }

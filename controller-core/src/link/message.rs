@@ -3,20 +3,21 @@
 //! The order of the variants and fields is the wire format: [`super::VERSION`] goes up
 //! with every change, and the test beside `LINK.md` notices one.
 
+use super::codec::{Reader, Wire, Writer, wire_fields, wire_numbers};
 use super::frame::LinkCounters;
 use super::image::ImageHead;
 use crate::counters::Counters;
 use crate::units::Micros;
 use crate::{Action, Command, ImageError};
 use heapless::Vec;
-use serde::{Deserialize, Serialize};
 
 /// Commands reported in one message.
 pub const COMMANDS_A_MESSAGE: usize = 8;
 
 /// From a host or camera to the board. All but [`ToBoard::Image`] and [`ToBoard::Ping`] are
 /// answered by [`FromBoard::Answer`] or by what was asked for; an image only when refused.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ToBoard<'a> {
@@ -88,10 +89,12 @@ pub enum ToBoard<'a> {
 }
 
 /// How a section is driven.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SectionMode {
     /// Closed.
+    #[default]
     Off,
     /// Plants only.
     Spot,
@@ -100,7 +103,8 @@ pub enum SectionMode {
 }
 
 /// What a bench run does. Every run but a click goes on only while it is renewed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Bench {
@@ -127,7 +131,8 @@ pub enum Bench {
 }
 
 /// From the board.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[non_exhaustive]
 pub enum FromBoard {
     /// Answer to [`ToBoard::Hello`].
@@ -162,7 +167,8 @@ pub enum FromBoard {
 }
 
 /// Who the board is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Welcome {
     /// Version of the machine description that it takes.
@@ -182,7 +188,8 @@ pub struct Welcome {
 }
 
 /// Regular news of speed and state.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     /// When this was so, board's µs.
@@ -202,7 +209,8 @@ pub struct Motion {
 }
 
 /// A batch of valve commands.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Commands {
     /// Scheduled instant of the first, board's µs.
     pub base_us: u64,
@@ -211,7 +219,8 @@ pub struct Commands {
 }
 
 /// One command in a batch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CommandEntry {
     /// Nozzle times two, plus one when it opens.
@@ -242,11 +251,13 @@ impl Commands {
 }
 
 /// Why the board did not do what it was told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Refusal {
     /// A good frame, but no known message, or bytes left over.
+    #[default]
     Unreadable,
     /// This build has no such function.
     NotSupported,
@@ -331,20 +342,163 @@ impl<'a> ToBoard<'a> {
     /// # Errors
     /// [`Refusal::Unreadable`].
     pub fn read(body: &'a [u8]) -> Result<(Self, &'a [u8]), Refusal> {
-        let (message, rest) =
-            postcard::take_from_bytes::<Self>(body).map_err(|_| Refusal::Unreadable)?;
-        if rest.is_empty() || matches!(message, Self::Image(_)) {
-            return Ok((message, rest));
+        let mut from = Reader::new(body);
+        let message = Self::take(&mut from);
+        match (message, from.rest()) {
+            (Some(image @ Self::Image(_)), Some(rest)) => Ok((image, rest)),
+            (Some(message), Some(rest @ [])) => Ok((message, rest)),
+            _ => Err(Refusal::Unreadable),
         }
-        Err(Refusal::Unreadable)
+    }
+
+    fn take(from: &mut Reader<'a>) -> Option<Self> {
+        Some(match from.varint(32) {
+            0 => Self::Hello,
+            1 => Self::Image(Wire::take(from)),
+            2 => Self::Strobe {
+                detector: Wire::take(from),
+                frame: Wire::take(from),
+            },
+            3 => Self::Ping {
+                sent_us: Wire::take(from),
+            },
+            4 => Self::Mode {
+                section: Wire::take(from),
+                mode: Wire::take(from),
+            },
+            5 => Self::KeepOff {
+                first: Wire::take(from),
+                count: Wire::take(from),
+                at_us: Wire::take(from),
+                from_mm: Wire::take(from),
+                to_mm: Wire::take(from),
+            },
+            6 => Self::Bench {
+                token: Wire::take(from),
+                request: Wire::take(from),
+            },
+            7 => Self::MachineBegin {
+                length: Wire::take(from),
+                digest: Wire::take(from),
+            },
+            8 => {
+                let offset = Wire::take(from);
+                let len = usize::try_from(from.varint(32)).unwrap_or(usize::MAX);
+                let bytes = from.bytes(len);
+                Self::MachinePiece { offset, bytes }
+            }
+            9 => Self::MachineEnd,
+            10 => Self::Acknowledge,
+            11 => Self::EmergencyStop,
+            12 => Self::ReadCounters,
+            _ => return None,
+        })
     }
 
     /// Writes the message into `out` as a frame's body; `None` when it does not fit. An
     /// image is written by [`super::image::write`].
     #[must_use]
     pub fn write<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
-        let len = postcard::to_slice(self, out).ok()?.len();
-        out.get(..len)
+        let mut to = Writer::new(out);
+        self.put(&mut to);
+        to.finish()
+    }
+
+    pub(super) fn put(&self, to: &mut Writer<'_>) {
+        match self {
+            Self::Hello => to.byte(0),
+            Self::Image(head) => {
+                to.byte(1);
+                head.put(to);
+            }
+            Self::Strobe { detector, frame } => {
+                to.byte(2);
+                detector.put(to);
+                frame.put(to);
+            }
+            Self::Ping { sent_us } => {
+                to.byte(3);
+                sent_us.put(to);
+            }
+            Self::Mode { section, mode } => {
+                to.byte(4);
+                section.put(to);
+                mode.put(to);
+            }
+            Self::KeepOff {
+                first,
+                count,
+                at_us,
+                from_mm,
+                to_mm,
+            } => {
+                to.byte(5);
+                first.put(to);
+                count.put(to);
+                at_us.put(to);
+                from_mm.put(to);
+                to_mm.put(to);
+            }
+            Self::Bench { token, request } => {
+                to.byte(6);
+                token.put(to);
+                request.put(to);
+            }
+            Self::MachineBegin { length, digest } => {
+                to.byte(7);
+                length.put(to);
+                digest.put(to);
+            }
+            Self::MachinePiece { offset, bytes } => {
+                to.byte(8);
+                offset.put(to);
+                super::codec::put_list(bytes, to);
+            }
+            Self::MachineEnd => to.byte(9),
+            Self::Acknowledge => to.byte(10),
+            Self::EmergencyStop => to.byte(11),
+            Self::ReadCounters => to.byte(12),
+        }
+    }
+}
+
+impl Wire for Bench {
+    fn put(&self, to: &mut Writer<'_>) {
+        match self {
+            Self::Click { nozzle, on_ms } => {
+                to.byte(0);
+                nozzle.put(to);
+                on_ms.put(to);
+            }
+            Self::Prime { section } => {
+                to.byte(1);
+                section.put(to);
+            }
+            Self::Flush => to.byte(2),
+            Self::Rinse => to.byte(3),
+            Self::Hold => to.byte(4),
+            Self::Release => to.byte(5),
+        }
+    }
+
+    fn take(from: &mut Reader<'_>) -> Self {
+        match from.varint(32) {
+            0 => Self::Click {
+                nozzle: Wire::take(from),
+                on_ms: Wire::take(from),
+            },
+            1 => Self::Prime {
+                section: Wire::take(from),
+            },
+            2 => Self::Flush,
+            3 => Self::Rinse,
+            4 => Self::Hold,
+            5 => Self::Release,
+            _ => {
+                from.refuse();
+                Self::Release
+            }
+        }
     }
 }
 
@@ -354,8 +508,9 @@ impl FromBoard {
     /// # Errors
     /// [`Refusal::Unreadable`], also with bytes left over.
     pub fn read(body: &[u8]) -> Result<Self, Refusal> {
-        match postcard::take_from_bytes(body) {
-            Ok((message, [])) => Ok(message),
+        let mut from = Reader::new(body);
+        match (Self::take(&mut from), from.rest()) {
+            (Some(message), Some([])) => Ok(message),
             _ => Err(Refusal::Unreadable),
         }
     }
@@ -363,7 +518,83 @@ impl FromBoard {
     /// Writes the message into `out` as a frame's body; `None` when it does not fit.
     #[must_use]
     pub fn write<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
-        let len = postcard::to_slice(self, out).ok()?.len();
-        out.get(..len)
+        let mut to = Writer::new(out);
+        self.put(&mut to);
+        to.finish()
     }
+
+    fn put(&self, to: &mut Writer<'_>) {
+        match self {
+            Self::Welcome(welcome) => {
+                to.byte(0);
+                welcome.put(to);
+            }
+            Self::Pong {
+                sent_us,
+                received_us,
+                replied_us,
+            } => {
+                to.byte(1);
+                sent_us.put(to);
+                received_us.put(to);
+                replied_us.put(to);
+            }
+            Self::Answer { to: number, result } => {
+                to.byte(2);
+                number.put(to);
+                result.err().put(to);
+            }
+            Self::Motion(motion) => {
+                to.byte(3);
+                motion.put(to);
+            }
+            Self::Commands(commands) => {
+                to.byte(4);
+                commands.put(to);
+            }
+            Self::Counters { core, link } => {
+                to.byte(5);
+                core.put(to);
+                link.put(to);
+            }
+        }
+    }
+
+    fn take(from: &mut Reader<'_>) -> Option<Self> {
+        Some(match from.varint(32) {
+            0 => Self::Welcome(Wire::take(from)),
+            1 => Self::Pong {
+                sent_us: Wire::take(from),
+                received_us: Wire::take(from),
+                replied_us: Wire::take(from),
+            },
+            2 => Self::Answer {
+                to: Wire::take(from),
+                // A result is on the wire what an optional refusal is.
+                result: <Option<Refusal> as Wire>::take(from).map_or(Ok(()), Err),
+            },
+            3 => Self::Motion(Wire::take(from)),
+            4 => Self::Commands(Wire::take(from)),
+            5 => Self::Counters {
+                core: Wire::take(from),
+                link: Wire::take(from),
+            },
+            _ => return None,
+        })
+    }
+}
+
+// The order below is the wire format.
+wire_fields! {
+    Welcome { machine_version, machine_digest, nozzles, detectors, plants, frame_bytes, waits_for_acknowledge }
+    Motion { at_us, speed_mm_s, distance_mm, guard, open, faults }
+    Commands { base_us, entries }
+    CommandEntry { what, after_us, late_us }
+    LinkCounters { frames, bad_crc, bad_length, bad_cobs, unknown_version, unreadable, repeats, lost, backwards }
+    Counters { pulses, pulses_refused, images, images_refused, plants, plants_refused, patches_merged, gaps_bridged, late, late_mm, missed_late, late_closes, forced_merges, forced_merge_mm, unseen_mm2, overruns, worst_lateness_us, inputs_before_poll, time_backwards, guard_closes, detector_silences, commands }
+}
+
+wire_numbers! {
+    SectionMode { Off = 0, Spot = 1, Broadcast = 2 }
+    Refusal { Unreadable = 0, NotSupported = 1, NotAcknowledged = 2, NotAtStandstill = 3, NoSuchPlace = 4, NoSuchRun = 5, UnknownDetector = 6, CapturedInFuture = 7, TooOld = 8, StampUncertain = 9, UnknownFrame = 10, TooManyPlants = 11, Implausible = 12, PieceOutOfOrder = 13, TooLarge = 14, WrongDigest = 15, BadMachine = 16, MachineRefused = 17, NotStored = 18 }
 }

@@ -4,11 +4,12 @@
 //! [`image`] and [`upload`] say what stands in them; [`clock`] and [`strobe`] give capture
 //! times in the board's µs. Nothing in here touches a port: bytes go in, bytes come out.
 //!
-//! Bodies are in the postcard format. `LINK.md` beside the sources is the reference, with
+//! Bodies are in the postcard format ([`codec`]). `LINK.md` beside the sources is the reference, with
 //! an example frame that a test holds.
 
 pub mod clock;
 pub mod cobs;
+pub mod codec;
 pub mod frame;
 pub mod image;
 pub mod machine;

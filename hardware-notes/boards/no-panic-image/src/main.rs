@@ -22,6 +22,8 @@ mod outside;
 mod parts;
 #[cfg(feature = "drivers")]
 mod ports;
+#[cfg(feature = "sender")]
+mod sender;
 mod values;
 
 use core::panic::PanicInfo;
