@@ -14,6 +14,7 @@ use crate::machine::Machine;
 use crate::output;
 
 mod figures;
+pub mod link_budget;
 pub mod sums;
 mod warnings;
 
