@@ -52,7 +52,7 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
         }
     }
 
-    /// Reads what [`write`] wrote. Work goes with its length.
+    /// Reads what [`write()`] wrote. Work goes with its length.
     ///
     /// # Errors
     /// [`MachineError`].
