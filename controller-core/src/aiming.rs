@@ -31,6 +31,7 @@ const FAN_ROUNDING: i32 = 4;
 
 /// A stretch along travel, forward of the detector's mount.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Stretch {
     /// The end nearer to the boom.
     pub from: Length,
@@ -40,6 +41,7 @@ pub struct Stretch {
 
 /// A plant as seen: its centre and size, from the detector's mount at capture.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Plant {
     /// Centre, forward.
     pub x: Length,
@@ -70,6 +72,7 @@ pub struct Image<'a> {
 
 /// What became of an accepted image.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ImageReport {
     /// Plants planned for at least one nozzle.
     pub accepted: u16,
@@ -91,6 +94,7 @@ pub struct ImageReport {
 
 /// Why an image was refused as a whole.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ImageError {
     /// Handed over before an earlier call.

@@ -15,6 +15,7 @@ pub const MAX_MOUNT: Length = Length::from_mm(30_000);
 
 /// One nozzle with its valve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct NozzleConfig {
     /// Forward of the boom reference point.
     pub x: Length,
@@ -61,6 +62,7 @@ impl NozzleConfig {
 
 /// One detector.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct DetectorConfig {
     /// Mount, forward of the boom reference point.
     pub x: Length,
@@ -87,6 +89,7 @@ impl DetectorConfig {
 
 /// The wheel sensor and how the machine can move.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct WheelConfig {
     /// Travel from pulse to pulse.
     pub pulse_length: PulseLength,
@@ -106,6 +109,7 @@ pub struct WheelConfig {
 
 /// What is sprayed around a plant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PatchConfig {
     /// Margin before the plant's near edge.
     pub lead: Length,
@@ -131,6 +135,7 @@ pub struct PatchConfig {
 
 /// Timing of decisions and limits of the valves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TimingConfig {
     /// Decisions are taken at whole multiples of this.
     pub decision_period: Span,
@@ -424,6 +429,7 @@ fn mounted(place: Length) -> bool {
 
 /// What is wrong with a machine description.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ConfigError {
     /// A boom without nozzles.

@@ -3,6 +3,8 @@
 
 /// Counters since the controller was made.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Counters {
     /// Wheel pulses taken into the odometer.
     pub pulses: u64,

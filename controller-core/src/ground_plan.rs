@@ -9,6 +9,7 @@
 
 /// A stretch of ground `[start, end)` in wrapping counts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Interval {
     /// Where spraying is to begin.
     pub start: i32,

@@ -13,6 +13,7 @@ use crate::units::Micros;
 
 /// What the guard makes of the machine, the strongest reason first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum GuardState {
     /// Emergency stop, until acknowledged. Closed.

@@ -61,6 +61,10 @@ pub mod bench;
 pub mod boom;
 pub mod controller;
 pub mod counters;
+#[cfg(any(feature = "drivers", feature = "link"))]
+mod crc32;
+#[cfg(feature = "defmt")]
+mod defmt_face;
 pub mod fan;
 pub mod ground_plan;
 pub mod guard;
@@ -79,6 +83,11 @@ mod slots;
 pub mod units;
 mod wake;
 mod wanted;
+
+#[cfg(feature = "drivers")]
+pub mod drivers;
+#[cfg(feature = "link")]
+pub mod link;
 
 pub use aiming::{Image, ImageError, ImageReport, MAX_PLANTS_PER_IMAGE, Plant, Stretch};
 pub use bench::{BenchError, BenchRequest};

@@ -13,6 +13,7 @@ pub const COUNTS_PER_MM: i32 = 16;
 
 /// An instant of the controller's clock in microseconds. May start anywhere.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Micros(pub u64);
 
 impl Micros {
@@ -49,6 +50,7 @@ impl Micros {
 
 /// A duration in microseconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Span(pub u32);
 
 impl Span {
@@ -125,8 +127,16 @@ impl Length {
     }
 }
 
+#[cfg(feature = "defmt")]
+impl defmt::Format for Length {
+    fn format(&self, f: defmt::Formatter<'_>) {
+        defmt::write!(f, "{} um", self.to_um());
+    }
+}
+
 /// Distance travelled by the boom reference point, in 1/16 mm since the first pulse.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Distance(pub i64);
 
 impl Distance {
@@ -140,6 +150,7 @@ impl Distance {
 /// Travel from one wheel pulse to the next, with 32 fractional bits of a count:
 /// 1/130 m is wrong by 15 nm in a thousand kilometres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PulseLength(u64);
 
 impl PulseLength {
@@ -163,7 +174,12 @@ impl PulseLength {
             .checked_mul(1 << 32)?
             .checked_add(half)?
             .checked_div(units_per_mm)?;
-        let bits = u64::try_from(bits).ok()?;
+        Self::from_bits(u64::try_from(bits).ok()?)
+    }
+
+    /// From counts with 32 fractional bits. `None` outside 1 mm to 2 m.
+    #[must_use]
+    pub fn from_bits(bits: u64) -> Option<PulseLength> {
         (1 << 36..=32_000 << 32)
             .contains(&bits)
             .then_some(PulseLength(bits))
@@ -184,6 +200,7 @@ impl PulseLength {
 
 /// A speed in mm/s at the face.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Speed(u32);
 
 impl Speed {

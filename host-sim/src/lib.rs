@@ -11,6 +11,7 @@
 //! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
 //! * [`check`]: what a machine file promises before anything is driven;
 //! * [`compare`]: two machine files on one recording;
+//! * [`link_host`]: the host's side of the serial link to a board;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -25,6 +26,7 @@ pub mod error;
 pub mod generate;
 mod held;
 mod lines;
+pub mod link_host;
 pub mod machine;
 mod machine_file;
 mod ordered;

@@ -39,6 +39,19 @@ pub struct Machine {
     pub modes: Modes,
     /// What counts as good placement.
     pub tolerance: Tolerance,
+    /// The serial link between detectors and board, if the file tells of one.
+    pub link: Option<Link>,
+}
+
+/// The serial link, and what is expected to go over it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Link {
+    /// Bits a second on the line, start and stop bit included: ten for a byte.
+    pub baud: u32,
+    /// Plants on the ground, 1/m².
+    pub plants_per_m2: f64,
+    /// How often a plant is reported; without it, in every image that sees it.
+    pub reports_per_plant: Option<f64>,
 }
 
 /// One nozzle, relative to the boom reference point.

@@ -8,8 +8,8 @@ mod fans;
 
 use crate::error::Result;
 use crate::machine::{
-    Detector, MOST_DETECTORS, MOST_NOZZLES, Machine, Modes, Nozzle, Patch, PulseLength, Timing,
-    Tolerance, Valves, Wheel,
+    Detector, Link, MOST_DETECTORS, MOST_NOZZLES, Machine, Modes, Nozzle, Patch, PulseLength,
+    Timing, Tolerance, Valves, Wheel,
 };
 use crate::orders::MOST_SECTIONS;
 use crate::toml_read::{Number, Source};
@@ -37,6 +37,15 @@ struct Raw {
     modes: RawModes,
     #[serde(default)]
     tolerance: RawTolerance,
+    link: Option<RawLink>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawLink {
+    baud: Spanned<i64>,
+    plants_per_m2: Number,
+    reports_per_plant: Option<Number>,
 }
 
 #[derive(Deserialize)]
@@ -244,6 +253,7 @@ impl Machine {
             },
             timing,
             tolerance: tolerance(&source, &raw.tolerance)?,
+            link: raw.link.as_ref().map(|l| link(&source, l)).transpose()?,
             valves,
             name: raw.name,
         })
@@ -558,5 +568,16 @@ fn tolerance(source: &Source<'_>, raw: &RawTolerance) -> Result<Tolerance> {
             99.9,
         )? / 100.0,
         edge_m: source.within_or("edge_mm", &raw.edge_mm, 0.1, 10_000.0, 25.0)? * 1e-3,
+    })
+}
+
+fn link(source: &Source<'_>, raw: &RawLink) -> Result<Link> {
+    let reports = raw.reports_per_plant.as_ref();
+    Ok(Link {
+        baud: source.whole("baud", &raw.baud, 1200, 1_000_000_000)?,
+        plants_per_m2: source.within("plants_per_m2", &raw.plants_per_m2, 0.0, 1000.0)?,
+        reports_per_plant: reports
+            .map(|n| source.within("reports_per_plant", n, 1.0, 1000.0))
+            .transpose()?,
     })
 }

@@ -317,3 +317,75 @@ fn doses_are_told_lane_by_lane() {
     let text = String::from_utf8_lossy(&out.stdout);
     assert!(text.contains("lanes 1 to 6    middle"), "{text}");
 }
+
+/// The demo's machine on a 24 m boom at 5.4 m/s, with a link.
+fn linked(demo: &Demo, name: &str, link: &str) -> String {
+    machine(
+        demo,
+        name,
+        &[
+            ("nozzles = 8", "nozzles = 48"),
+            ("max_speed_m_s = 8.0", "max_speed_m_s = 5.4"),
+            ("[tolerance]", &format!("[link]\n{link}\n\n[tolerance]")),
+        ],
+    )
+}
+
+#[test]
+fn a_link_that_cannot_carry_its_plants_is_told_with_what_to_do() {
+    let demo = Demo::new("check-link");
+    // 30.1 plants/m2 x 24 m x 5.4 m/s = 3,901 plants a second, each reported once.
+    let few = "plants_per_m2 = 30.1\nreports_per_plant = 1";
+    let path = linked(&demo, "slow", &format!("baud = 115200\n{few}"));
+    let result = check(&path, &["--frame-rate-hz", "20"], 0);
+    assert!((figure(&result, "link_reports_s") - 30.1 * 24.0 * 5.4).abs() < 1e-6);
+    // Eight bytes a plant on 11,520 bytes a second; heads and pings come on top.
+    let share = figure(&result, "link_to_board_percent");
+    let plants_alone = 3900.96 * 8.0 / 11_520.0 * 100.0;
+    assert!(
+        share > plants_alone && share < plants_alone * 1.08,
+        "{share}"
+    );
+    assert!(warned(&result, "does not fit"));
+    let warnings = result["warnings"].to_string();
+    for word in [
+        "raise baud to 460800",
+        "CAN FD",
+        "merge plants",
+        "frame rate",
+        "stretches",
+    ] {
+        assert!(warnings.contains(word), "{word}: {warnings}");
+    }
+    let path = linked(&demo, "quick", &format!("baud = 921600\n{few}"));
+    let result = check(&path, &["--frame-rate-hz", "20"], 0);
+    assert!(
+        !warned(&result, "link to the board"),
+        "{:?}",
+        result["warnings"]
+    );
+    // Without a tracking sender each plant is in 0.8 m x 20 Hz / 5.4 m/s images.
+    let path = linked(&demo, "again", "baud = 921600\nplants_per_m2 = 30.1");
+    let again = check(&path, &["--frame-rate-hz", "20"], 0);
+    let ratio = figure(&again, "link_reports_s") / figure(&result, "link_reports_s");
+    assert!((ratio - 16.0 / 5.4).abs() < 1e-9, "{ratio}");
+    // An image is 1/20 s of reports and its head.
+    let ms = figure(&result, "link_image_ms");
+    let plants = 3900.96 / (3900.96_f64 / 64.0) * 8.0;
+    assert!(ms * 92.16 > plants && ms * 92.16 < plants + 40.0, "{ms} ms");
+}
+
+#[test]
+fn without_a_link_table_nothing_is_said_of_one() {
+    let demo = Demo::new("check-no-link");
+    let result = check(&machine(&demo, "plain", &[]), &[], 0);
+    assert!(!result.to_string().contains("link_"), "{result}");
+    let bad = linked(&demo, "bad", "baud = 300\nplants_per_m2 = 1");
+    let out = host_sim(&["check", &bad]);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(
+        messages(&out).contains("`baud` is 300"),
+        "{}",
+        messages(&out)
+    );
+}

@@ -39,11 +39,10 @@ fn what_the_machine_page_says_of_left_out_tables_holds() {
     let text = example(include_str!("../formats/machine.md"), "toml");
     let short = &text[..text.find("[timing]").expect("the page shows it")];
     let machine =
-        Machine::parse("machine.md", short).expect("timing and tolerance may be left out");
-    assert_eq!(
-        machine,
-        Machine::parse("machine.md", text).expect("the example is right")
-    );
+        Machine::parse("machine.md", short).expect("timing, tolerance and link may be left out");
+    let mut whole = Machine::parse("machine.md", text).expect("the example is right");
+    assert_eq!(whole.link.take().map(|link| link.baud), Some(921_600));
+    assert_eq!(machine, whole);
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! The figures of a check in the order in which they are printed, each with its sum.
 
+use super::link_budget::Budget;
 use super::sums::{self, HAIR_M, LookAhead};
 use super::{Figure, Wish};
 use crate::machine::{Machine, Nozzle};
@@ -18,6 +19,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Figure> {
     figures.extend(doses(machine));
     figures.push(history(machine));
     figures.extend(patches(machine));
+    figures.extend(Budget::of(machine, wish).iter().flat_map(Budget::figures));
     figures
 }
 

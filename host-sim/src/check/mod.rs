@@ -15,6 +15,7 @@ use crate::output;
 
 pub mod doses;
 mod figures;
+pub mod link_budget;
 pub mod sums;
 mod warnings;
 

@@ -1,6 +1,7 @@
 //! Doubtful numbers of a machine, each with its reason and a remedy. None of them fails.
 
 use super::figures::{unseen_lanes, widest};
+use super::link_budget::Budget;
 use super::{Warning, Wish, sums};
 use crate::machine::Machine;
 
@@ -29,6 +30,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Warning> {
     doses(machine, &mut warn);
     travel(machine, &mut warn);
     valves(machine, &mut warn);
+    list.extend(Budget::of(machine, wish).iter().flat_map(Budget::warnings));
     list
 }
 

@@ -145,6 +145,8 @@ pub fn controller() {
     if let Err(error) = config.validate(any_u32() as usize, any_u32() as usize) {
         used_text(&error);
     }
+    #[cfg(feature = "sender")]
+    crate::sender::sender(&config);
     match Boom::new(&config) {
         Ok(mut boom) => drive(&mut boom),
         Err(error) => used_text(&error),

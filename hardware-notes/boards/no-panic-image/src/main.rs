@@ -14,8 +14,16 @@
 #![no_main]
 
 mod drive;
+#[cfg(feature = "drivers")]
+mod drivers;
+#[cfg(feature = "link")]
+mod link;
 mod outside;
 mod parts;
+#[cfg(feature = "drivers")]
+mod ports;
+#[cfg(feature = "sender")]
+mod sender;
 mod values;
 
 use core::panic::PanicInfo;
@@ -48,6 +56,10 @@ fn main() -> ! {
         parts::numbers();
         parts::intervals();
         drive::controller();
+        #[cfg(feature = "link")]
+        link::link();
+        #[cfg(feature = "drivers")]
+        drivers::drivers();
         #[cfg(feature = "planted")]
         planted();
     }
