@@ -1,14 +1,20 @@
 //! From an image to ground: which nozzles a plant needs, and which stretch.
 //!
-//! The simple form for an even fan: a nozzle serves its lane, and a plant needs
-//! every nozzle whose lane its width plus margin overlaps. Along travel the patch
-//! is `[near − lead, far + trail]`, wider at both ends by half the fan's
-//! thickness; margins in time are the sequencer's.
+//! Across travel there are two forms. Without a fan in the machine description a
+//! nozzle serves its lane, and a plant needs every nozzle whose lane its width plus
+//! margin overlaps. With one ([`crate::fan`]) a plant needs the fewest nozzles whose
+//! summed pattern gives it its dose. A faulty nozzle is left out of both; only the second
+//! can put others in its place. Ground beyond the outermost lanes belongs to nobody: a
+//! plant that reaches over is clipped there and counted.
+//!
+//! Along travel the patch is `[near − lead, far + trail]`, wider at both ends by half
+//! the fan's thickness; margins in time are the sequencer's.
 //!
 //! **Bound:** at most [`MAX_PLANTS_PER_IMAGE`] plants a message; more are refused
 //! as a whole, with a reason, before anything is planned.
 
 use crate::boom::{DetectorConfig, NozzleConfig, PatchConfig};
+use crate::fan::{Aim, Fan};
 use crate::ground_plan::Interval;
 use crate::units::{Length, Micros};
 
@@ -20,6 +26,8 @@ const FAR: Length = Length::from_mm(50_000);
 /// Places, sizes, margins and lane edges are each rounded to 1/16 mm; a plant that
 /// overlaps a lane by less than their sum of roundings still gets its nozzle.
 const ROUNDING: i32 = 3;
+/// The same for fans: with upright sides the pattern's own roundings count, too.
+const FAN_ROUNDING: i32 = 4;
 
 /// A stretch along travel, forward of the detector's mount.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -41,6 +49,10 @@ pub struct Plant {
     pub length: Length,
     /// Size across.
     pub width: Length,
+    /// The detector's own number for this plant, if it follows plants from image to
+    /// image: then the growth of its patch by repeated sights stays bounded
+    /// ([`PatchConfig::repeat_growth`]). Numbers are per detector and may come round again.
+    pub id: Option<u16>,
 }
 
 /// One image message.
@@ -65,8 +77,16 @@ pub struct ImageReport {
     pub outside: u16,
     /// Plants already behind every nozzle that they need: refused.
     pub late: u16,
+    /// Plants in reach of faulty nozzles only: refused.
+    pub unserved: u16,
     /// Plants that joined or grew a patch already planned.
     pub grown: u16,
+    /// Plants with a point to which not even all healthy nozzles bring the wanted share
+    /// of the dose, or in lanes of which one is faulty. They get what there is.
+    pub underdosed: u16,
+    /// Plants that reach beyond the outermost lanes; what lies on the boom's ground is
+    /// sprayed.
+    pub clipped: u16,
 }
 
 /// Why an image was refused as a whole.
@@ -163,20 +183,87 @@ pub(crate) fn patch_of(
     }
 }
 
-/// The nozzles a plant needs: first index and one past the last.
-pub(crate) fn lanes_of(
-    plant: &Plant,
+/// Ground across, in counts right of the boom reference point.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Across {
+    pub left: i32,
+    pub right: i32,
+}
+
+impl Across {
+    /// A plant without margin.
+    pub fn of(plant: &Plant, detector: &DetectorConfig) -> Self {
+        let y = detector.y.bits().saturating_add(plant.y.bits());
+        let half = plant.width.bits() >> 1;
+        Self {
+            left: y.saturating_sub(half),
+            right: y.saturating_add(half),
+        }
+    }
+
+    fn wider(self, by: i32) -> Self {
+        Self {
+            left: self.left.saturating_sub(by),
+            right: self.right.saturating_add(by),
+        }
+    }
+}
+
+/// What a plant needs across travel.
+pub(crate) struct Needed {
+    pub aim: Aim,
+    /// It lies wholly beside the boom.
+    pub outside: bool,
+    /// It reaches beyond the boom's ground.
+    pub clipped: bool,
+}
+
+/// The nozzles that a plant needs. `faulty` may be shorter than `nozzles`: the rest is
+/// healthy. Work: see [`Fan::aim`]; in the lane form a search by halving.
+pub(crate) fn needed(
+    plant: Across,
     nozzles: &[NozzleConfig],
-    detector: &DetectorConfig,
-    patch: &PatchConfig,
-) -> (usize, usize) {
-    let y = detector.y.bits().saturating_add(plant.y.bits());
-    let half = (plant.width.bits() >> 1)
-        .saturating_add(patch.lateral_margin.bits())
-        .saturating_add(ROUNDING);
-    let left = y.saturating_sub(half);
-    let right = y.saturating_add(half);
-    let first = nozzles.partition_point(|n| n.right() <= left);
-    let end = nozzles.partition_point(|n| n.left() < right);
-    (first, end)
+    faulty: &[bool],
+    fan: Option<&Fan>,
+    margin: Length,
+) -> Needed {
+    let boom = Across {
+        left: nozzles.first().map_or(0, NozzleConfig::left),
+        right: nozzles.last().map_or(0, NozzleConfig::right),
+    };
+    let clipped = plant.left < boom.left.saturating_sub(ROUNDING)
+        || plant.right > boom.right.saturating_add(ROUNDING);
+    let (aim, outside) = match fan {
+        Some(fan) => {
+            let wide = plant.wider(margin.bits().saturating_add(FAN_ROUNDING));
+            let left = wide.left.max(boom.left);
+            let right = wide.right.min(boom.right);
+            if left >= right {
+                (Aim::default(), true)
+            } else {
+                (fan.aim(nozzles, faulty, left, right), false)
+            }
+        }
+        None => {
+            let wide = plant.wider(margin.bits().saturating_add(ROUNDING));
+            let first = nozzles.partition_point(|n| n.right() <= wide.left);
+            let end = nozzles
+                .partition_point(|n| n.left() < wide.right)
+                .max(first);
+            let mut lanes = faulty.iter().skip(first).take(end.saturating_sub(first));
+            let aim = Aim {
+                first,
+                end,
+                closed: 0,
+                short: lanes.any(|&f| f),
+                smallest: true,
+            };
+            (aim, first == end)
+        }
+    };
+    Needed {
+        aim,
+        outside,
+        clipped: clipped && !outside,
+    }
 }

@@ -2,6 +2,7 @@
 //!
 //! Axes: x forward, y to the right, all relative to the boom reference point.
 
+use crate::fan::FanConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
 use crate::units::{Length, PulseLength, Span, Speed};
 
@@ -98,6 +99,9 @@ pub struct WheelConfig {
     /// Pulses in one turn of the wheel, so that each slot's offset can be learned
     /// while driving; at most [`MAX_SLOTS`]. 0 or 1: slots are taken as even.
     pub slots_per_turn: u16,
+    /// The direction of travel is handed over. Without it going back is taken for
+    /// going forward.
+    pub direction_input: bool,
 }
 
 /// What is sprayed around a plant.
@@ -120,6 +124,9 @@ pub struct PatchConfig {
     pub close_extra_time: Span,
     /// Margin to the left and right of the plant.
     pub lateral_margin: Length,
+    /// How far beyond its first patch, at each of its four sides, later sights of a
+    /// plant with an id may take it.
+    pub repeat_growth: Length,
 }
 
 /// Timing of decisions and limits of the valves.
@@ -208,6 +215,10 @@ pub struct Config<'a> {
     pub patch: PatchConfig,
     /// Grid and valve limits.
     pub timing: TimingConfig,
+    /// The nozzles' fans; `None`: each nozzle serves its lane alone.
+    pub fan: Option<FanConfig>,
+    /// Nozzles that are faulty from the start and stay closed.
+    pub faulty: &'a [u16],
     /// Sections from left to right, which together hold every nozzle once. None given:
     /// one section of all.
     pub sections: &'a [SectionConfig],
@@ -217,7 +228,7 @@ pub struct Config<'a> {
 
 impl<'a> Config<'a> {
     /// Usual values for everything but the wheel and the geometry: 8 m/s top speed,
-    /// 0.3 m/s creep, 5 m/s², margins of 50 mm.
+    /// 0.3 m/s creep, 5 m/s², margins of 50 mm, growth by repeated sights of 200 mm.
     #[must_use]
     pub fn new(
         pulse_length: PulseLength,
@@ -231,15 +242,19 @@ impl<'a> Config<'a> {
                 creep_speed: Speed::from_mm_s(300),
                 max_acceleration_mm_s2: 5000,
                 slots_per_turn: 0,
+                direction_input: false,
             },
             nozzles,
             detectors,
             patch: PatchConfig {
                 lead: Length::from_mm(50),
                 trail: Length::from_mm(50),
+                repeat_growth: Length::from_mm(200),
                 ..PatchConfig::default()
             },
             timing: TimingConfig::default(),
+            fan: None,
+            faulty: &[],
             sections: &[],
             modes: ModesConfig::default(),
         }
@@ -299,12 +314,21 @@ impl<'a> Config<'a> {
             && short(patch.trail)
             && short(patch.edge_extra)
             && short(patch.lateral_margin)
+            && short(patch.repeat_growth)
             && quick(patch.lead_time)
             && quick(patch.trail_time)
             && quick(patch.open_extra_time)
             && quick(patch.close_extra_time))
         {
             return Err(ConfigError::PatchMargin);
+        }
+        if let Some(fan) = &self.fan {
+            fan.validate()?;
+        }
+        for &nozzle in self.faulty {
+            if usize::from(nozzle) >= self.nozzles.len() {
+                return Err(ConfigError::NoSuchNozzle { nozzle });
+            }
         }
         self.validate_sections()?;
         let modes = &self.modes;
@@ -441,6 +465,14 @@ pub enum ConfigError {
     },
     /// A margin is negative, beyond 10 m or beyond 250 ms.
     PatchMargin,
+    /// A fan is 1 mm to 10 m wide to each side, its flat middle no wider, its spacing
+    /// 1 mm to 20 m, and the wanted share 1 to 10,000 ten-thousandths.
+    Fan,
+    /// The list of faulty nozzles names one that is not there.
+    NoSuchNozzle {
+        /// As given.
+        nozzle: u16,
+    },
     /// No pulse length.
     PulseLength,
     /// Top speed must be above creep speed and at most 100 m/s.
@@ -501,6 +533,12 @@ impl core::fmt::Display for ConfigError {
                 write!(f, "detector {detector} or its view is beyond 30 m or negative")
             }
             Self::PatchMargin => f.write_str("a margin must be 0 to 10 m and 0 to 250 ms"),
+            Self::Fan => f.write_str(
+                "a fan must be 1 mm to 10 m wide to each side and flat over no more, its spacing 1 mm to 20 m, its wanted share 1 to 10,000",
+            ),
+            Self::NoSuchNozzle { nozzle } => {
+                write!(f, "nozzle {nozzle} is listed as faulty but is not there")
+            }
             Self::PulseLength => f.write_str("the pulse length is missing"),
             Self::MaxSpeed => f.write_str("top speed must be above creep speed, at most 100 m/s"),
             Self::CreepSpeed => f.write_str(
@@ -615,6 +653,40 @@ mod tests {
         );
         refused(
             |c| c.patch.lead = Length::from_mm(-1),
+            ConfigError::PatchMargin,
+        );
+        let fan = FanConfig::new(
+            Length::from_mm(714),
+            Length::default(),
+            Length::from_mm(500),
+        );
+        for wrong in [
+            FanConfig {
+                flat_half: Length::from_mm(715),
+                ..fan
+            },
+            FanConfig {
+                half_width: Length::from_mm(10_001),
+                ..fan
+            },
+            FanConfig {
+                spacing: Length::default(),
+                ..fan
+            },
+            FanConfig {
+                wanted_share: 0,
+                ..fan
+            },
+            FanConfig {
+                wanted_share: 10_001,
+                ..fan
+            },
+        ] {
+            refused(|c| c.fan = Some(wrong), ConfigError::Fan);
+        }
+        refused(|c| c.faulty = &[1], ConfigError::NoSuchNozzle { nozzle: 1 });
+        refused(
+            |c| c.patch.repeat_growth = Length::from_mm(-1),
             ConfigError::PatchMargin,
         );
         let two = [DetectorConfig::default(); 2];

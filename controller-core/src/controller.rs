@@ -9,17 +9,21 @@
 //!
 //! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
 
-use crate::aiming::{self, Image, ImageError, ImageReport};
+use crate::aiming::{self, Across, Image, ImageError, ImageReport};
 use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
-use crate::ground_plan::Interval;
+use crate::fan::Fan;
+use crate::ground_plan::{Interval, IntervalList, ahead};
 use crate::guard::{GuardState, Latches};
 use crate::lane::{Lane, Planned};
 use crate::layers::Layers;
-use crate::odometer::{Odometer, PulseError};
+use crate::odometer::{Direction, DirectionError, Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
+use crate::reaim::{AIMS_A_PULSE, Aim, Aims, LEAST_MOVE};
+use crate::repeats::Repeats;
+use crate::sections::Mode;
 use crate::sequencer::{self, Command, Instant, Permit};
 use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
@@ -55,7 +59,37 @@ struct Sight {
     config: DetectorConfig,
     last_image: Micros,
     silent: bool,
+    repeats: Repeats,
 }
+
+/// Why a nozzle's fault was not taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum FaultError {
+    /// Handed over before an earlier call.
+    TimeBackwards {
+        /// The latest instant seen so far.
+        latest: Micros,
+    },
+    /// No such nozzle in the machine description.
+    UnknownNozzle {
+        /// As given.
+        nozzle: u16,
+    },
+}
+
+impl core::fmt::Display for FaultError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::TimeBackwards { latest } => {
+                write!(f, "fault stamped before {} µs, already seen", latest.0)
+            }
+            Self::UnknownNozzle { nozzle } => write!(f, "no nozzle {nozzle}"),
+        }
+    }
+}
+
+impl core::error::Error for FaultError {}
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
 /// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
@@ -81,7 +115,12 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     silence_due: Micros,
     patch: PatchConfig,
     timing: TimingConfig,
+    fan: Option<Fan>,
+    faulty: [bool; N],
+    /// How many are.
+    faults: u16,
     reach: Reach,
+    aims: Aims,
     outbox: Outbox,
     counters: Counters,
     guard: GuardState,
@@ -113,6 +152,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             };
             if detectors.push(sight).is_err() {
                 return Err(ConfigError::TooManyDetectors { most: D });
+            }
+        }
+        let fan = match &config.fan {
+            Some(fan) => Some(Fan::new(fan, config.nozzles)?),
+            None => None,
+        };
+        let (mut faulty, mut faults) = ([false; N], 0_u16);
+        for &nozzle in config.faulty {
+            if let Some(fault @ false) = faulty.get_mut(usize::from(nozzle)) {
+                *fault = true;
+                faults = faults.saturating_add(1);
             }
         }
         let count = config.nozzles.len().div_ceil(GROUP).max(1);
@@ -154,7 +204,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             silence_due: Micros(0),
             patch: config.patch,
             timing: config.timing,
+            fan,
+            faulty,
+            faults,
             reach: Reach::new(config),
+            aims: Aims::default(),
             outbox: Outbox::default(),
             counters: Counters::default(),
             guard: if config.modes.acknowledge_at_start {
@@ -203,13 +257,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.odometer.slots_in_use()
     }
 
-    /// How often learned slot offsets stopped to fit (a pulse lost or one too many,
-    /// a changed wheel) and went out of use.
-    #[must_use]
-    pub fn slot_drop_outs(&self) -> u32 {
-        self.odometer.slot_drop_outs()
-    }
-
     /// What the guard made of the machine at the last decision instant.
     #[must_use]
     pub const fn guard_state(&self) -> GuardState {
@@ -250,8 +297,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
         let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
-            Ok(()) => {
+            Ok(lost) => {
                 bump(&mut self.counters.pulses);
+                add(&mut self.counters.pulses_bridged, u64::from(lost));
+                self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
                 let here = wrap_i32(self.odometer.distance().0);
                 let detectors = &self.detectors;
                 let swath = |index: usize| {
@@ -262,6 +311,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 self.layers.pass(here, swath, &mut self.counters);
                 self.reach.mind_lines(self.layers.keeps_off());
                 self.stale = true;
+                self.reaim(now);
                 if stood {
                     // Standing, nobody needs to see anything: the wait starts anew.
                     for sight in &mut self.detectors {
@@ -279,8 +329,94 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
     }
 
+    /// Calls a nozzle faulty, or healthy again. Bounded work.
+    ///
+    /// A faulty nozzle is closed at the next decision and stays closed. Later plants are
+    /// aimed at without it, by its neighbours where the machine has fans. What was already
+    /// planned on it can't be aimed anew, because plants are not kept: its patches are given
+    /// up, counted as `planned_on_faulty`, and don't come back when it is called healthy.
+    ///
+    /// # Errors
+    /// [`FaultError`]; nothing is changed.
+    pub fn set_nozzle_fault(
+        &mut self,
+        now: Micros,
+        nozzle: u16,
+        fault: bool,
+    ) -> Result<(), FaultError> {
+        self.advance(now)
+            .map_err(|latest| FaultError::TimeBackwards { latest })?;
+        let index = usize::from(nozzle);
+        let unknown = FaultError::UnknownNozzle { nozzle };
+        if index >= self.nozzles.len() {
+            return Err(unknown);
+        }
+        let lane = self.lanes.get_mut(index).ok_or(unknown)?;
+        let known = self.faulty.get_mut(index).ok_or(unknown)?;
+        if *known == fault {
+            return Ok(());
+        }
+        *known = fault;
+        if fault {
+            self.faults = self.faults.saturating_add(1);
+            let lost = u64::try_from(lane.plan.as_slice().len()).unwrap_or_default();
+            add(&mut self.counters.planned_on_faulty, lost);
+            lane.plan = IntervalList::new();
+            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
+                group.all = true;
+            }
+            self.stale = true;
+        } else {
+            self.faults = self.faults.saturating_sub(1);
+        }
+        Ok(())
+    }
+
+    /// True while this nozzle is called faulty. `None`: no such nozzle.
+    #[must_use]
+    pub fn nozzle_fault(&self, nozzle: u16) -> Option<bool> {
+        let index = usize::from(nozzle);
+        (index < self.nozzles.len())
+            .then(|| self.faulty.get(index).copied())
+            .flatten()
+    }
+
+    /// The direction of travel from `now` on, from a sensor that knows it. Hand it over
+    /// before the first pulse of the new direction; the same again is a no-op.
+    ///
+    /// While the machine goes back everything is closed and distance runs back, so that
+    /// the plan stays true: what was sprayed is not sprayed again, and what was left is
+    /// sprayed when the machine comes by again. Constant work; once a way back, a look
+    /// at each nozzle.
+    ///
+    /// # Errors
+    /// [`DirectionError`]; counted, and the direction is as before.
+    pub fn handle_direction(
+        &mut self,
+        now: Micros,
+        direction: Direction,
+    ) -> Result<(), DirectionError> {
+        let result = match self.advance(now) {
+            Ok(()) => self.odometer.handle_direction(now, direction),
+            Err(latest) => Err(DirectionError::TimeBackwards { latest }),
+        };
+        match result {
+            Ok(false) => {}
+            Ok(true) => {
+                bump(&mut self.counters.turns);
+                self.stale = true;
+                if direction == Direction::Forward {
+                    self.resume(now);
+                }
+            }
+            Err(_) => bump(&mut self.counters.directions_refused),
+        }
+        result.map(|_| ())
+    }
+
     /// An image message that arrived at `now`. Work is bounded by the plants in it
-    /// times the nozzles that each needs times `K`.
+    /// times the nozzles that each needs times `K`, plus the choice of those nozzles
+    /// ([`Fan::aim`]).
     ///
     /// # Errors
     /// [`ImageError`] when it is refused as a whole; counted, nothing planned.
@@ -294,8 +430,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(report) => {
                 bump(&mut self.counters.images);
                 add(&mut self.counters.plants, u64::from(report.accepted));
-                let refused = report.outside.saturating_add(report.late);
-                add(&mut self.counters.plants_refused, u64::from(refused));
+                for refused in [report.outside, report.late, report.unserved] {
+                    add(&mut self.counters.plants_refused, u64::from(refused));
+                }
+                let counters = &mut self.counters;
+                add(
+                    &mut counters.plants_underdosed,
+                    u64::from(report.underdosed),
+                );
+                add(&mut counters.plants_clipped, u64::from(report.clipped));
             }
             Err(_) => bump(&mut self.counters.images_refused),
         }
@@ -322,6 +465,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .odometer
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
+        let predicted = self.odometer.predicts(image.captured_at);
         let here = self.odometer.motion_at(now).place();
 
         let mount = captured.wrapping_add(sight.config.x.bits());
@@ -344,13 +488,39 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
 
         let mut report = ImageReport::default();
+        let healthy = self.faults == 0;
+        let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
         for plant in image.plants {
-            let patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let (first, end) = aiming::lanes_of(plant, self.nozzles, &config, &self.patch);
-            let count = end.saturating_sub(first);
+            let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
+            let mut across = Across::of(plant, &config);
+            if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
+                let growth = self.patch.repeat_growth;
+                let repeats = &mut sight.repeats;
+                (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
+            }
+            let margin = self.patch.lateral_margin;
+            let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
+            let aim = needed.aim;
+            let count = aim.end.saturating_sub(aim.first);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let (mut planned, mut grown) = (false, false);
-            for (index, (lane, nozzle)) in lanes.enumerate().skip(first).take(count) {
+            let lanes = lanes.zip(&self.faulty);
+            let (mut planned, mut grown, mut served) = (false, false, false);
+            if predicted && count > 0 {
+                let kept = self.aims.keep(Aim {
+                    captured_at: image.captured_at,
+                    captured,
+                    patch,
+                    set: aim,
+                });
+                if !kept {
+                    bump(&mut self.counters.not_reaimed);
+                }
+            }
+            for (index, ((lane, nozzle), fault)) in lanes.enumerate().skip(aim.first).take(count) {
+                if *fault || !aim.opens(index.wrapping_sub(aim.first)) {
+                    continue;
+                }
+                served = true;
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
@@ -367,17 +537,82 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
             let tally = if planned {
                 &mut report.accepted
-            } else if count == 0 {
+            } else if needed.outside {
                 &mut report.outside
+            } else if !served {
+                &mut report.unserved
             } else {
                 &mut report.late
             };
-            *tally = tally.saturating_add(1);
-            if grown {
-                report.grown = report.grown.saturating_add(1);
+            bump16(tally);
+            for (happened, tally) in [
+                (grown, &mut report.grown),
+                (planned && aim.short, &mut report.underdosed),
+                (planned && needed.clipped, &mut report.clipped),
+            ] {
+                if happened {
+                    bump16(tally);
+                }
+            }
+            if served && !aim.smallest {
+                bump(&mut self.counters.sets_not_smallest);
             }
         }
         Ok(report)
+    }
+
+    /// The way back is over: patches that a stop cut off go on with an overlap.
+    fn resume(&mut self, now: Micros) {
+        // At the cut and at the new start alike, half the fan's thickness lacks dose.
+        let overlap = self.patch.edge_extra.bits().saturating_mul(2);
+        let here = self.odometer.motion_at(now).place();
+        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
+        for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
+            lane.resume(overlap);
+            let wanted = self.layers.over(index, nozzle);
+            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
+                group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+            }
+        }
+    }
+
+    /// After a pulse: looks up again where plants lie that were placed by prediction. At
+    /// most [`AIMS_A_PULSE`] of them.
+    fn reaim(&mut self, now: Micros) {
+        for _ in 0..AIMS_A_PULSE {
+            let Some(aim) = self.aims.take() else { return };
+            let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
+                continue;
+            };
+            let moved = ahead(captured, aim.captured);
+            if moved.saturating_abs() < LEAST_MOVE {
+                continue;
+            }
+            bump(&mut self.counters.reaimed);
+            let here = self.odometer.motion_at(now).place();
+            let patch = Interval {
+                start: aim.patch.start.wrapping_add(moved),
+                end: aim.patch.end.wrapping_add(moved),
+            };
+            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
+            let lanes = lanes.zip(&self.faulty).enumerate();
+            let mut in_time = true;
+            let count = aim.set.end.saturating_sub(aim.set.first);
+            for (index, ((lane, nozzle), fault)) in lanes.skip(aim.set.first).take(count) {
+                if *fault || !aim.set.opens(index.wrapping_sub(aim.set.first)) {
+                    continue;
+                }
+                in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
+                let group = self.groups.get_mut(index >> GROUP_BITS);
+                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
+                    let wanted = self.layers.over(index, nozzle);
+                    group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+                }
+            }
+            if !in_time {
+                bump(&mut self.counters.reaimed_too_late);
+            }
+        }
     }
 
     /// The next thing to do at `now`. One command, or one group of up to 32 nozzles
@@ -451,11 +686,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// Tells every group when it must be looked at next, from what is known now.
     fn wake_all(&mut self) {
         let from = self.grid.done_to();
-        let motion = self.odometer.motion_at(from);
         let moving = !self.odometer.stands(from);
         let horizon = moving.then(|| {
-            let farthest = self.reach.farthest(&motion);
-            self.reach.horizon(&motion, farthest)
+            let motion = self.odometer.free_motion_at(from);
+            self.reach.horizon(&motion, self.reach.farthest(&motion))
         });
         for index in 0..self.groups.len() {
             self.wake(index, from, horizon);
@@ -540,11 +774,12 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let motion = self.odometer.motion_at(at);
         self.grid.handled(at);
         let first = index << GROUP_BITS;
-        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
+        let (Some(group), Some(lanes), Some(next), Some(nozzles), Some(faulty)) = (
             self.groups.get_mut(index),
             self.lanes.get_mut(first..),
             self.next.get_mut(first..),
             self.nozzles.get(first..),
+            self.faulty.get(first..),
         ) else {
             return;
         };
@@ -567,13 +802,22 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
             self.outbox.begin(at, index);
             for offset in bits(todo) {
-                let (Some(lane), Some(nozzle)) = (lanes.get_mut(offset), nozzles.get(offset))
-                else {
+                let (Some(lane), Some(nozzle), Some(fault)) = (
+                    lanes.get_mut(offset),
+                    nozzles.get(offset),
+                    faulty.get(offset),
+                ) else {
                     continue;
                 };
                 let index = first.wrapping_add(offset);
-                let wanted = self.layers.over(index, nozzle);
-                let permit = if allowed {
+                let mut wanted = self.layers.over(index, nozzle);
+                if *fault {
+                    // Nothing may wake its group either.
+                    wanted.mode = Mode::Off;
+                }
+                let permit = if *fault {
+                    Permit::Closed
+                } else if allowed {
                     Permit::Follow(wanted)
                 } else if bench {
                     let section = self.layers.section_of(index);
@@ -600,7 +844,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
         }
         let moving = !self.odometer.stands(at);
-        let horizon = moving.then(|| self.reach.horizon(&motion, reach));
+        let horizon = moving.then(|| {
+            let motion = self.odometer.free_motion_at(at);
+            self.reach.horizon(&motion, self.reach.farthest(&motion))
+        });
         self.wake(index, at, horizon);
         self.find_first();
     }
@@ -633,4 +880,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .get(usize::from(detector))
             .map(|sight| sight.silent)
     }
+}
+
+fn bump16(tally: &mut u16) {
+    *tally = tally.saturating_add(1);
 }

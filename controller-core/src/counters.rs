@@ -6,18 +6,54 @@
 pub struct Counters {
     /// Wheel pulses taken into the odometer.
     pub pulses: u64,
-    /// Wheel pulses refused: faster than the machine can go, or stamped backwards.
+    /// Wheel pulses refused: sooner than the machine can go or speed up, or stamped
+    /// backwards.
     pub pulses_refused: u64,
+    /// Lost wheel pulses put back, where the acceleration limit leaves no doubt.
+    pub pulses_bridged: u64,
+    /// How often learned slot offsets stopped to fit and went out of use.
+    pub slot_drop_outs: u64,
+    /// Changes of the direction of travel.
+    pub turns: u64,
+    /// Directions refused: no such input, or stamped backwards.
+    pub directions_refused: u64,
     /// Image messages accepted.
     pub images: u64,
     /// Image messages refused as a whole (the caller got the reason).
     pub images_refused: u64,
     /// Plants accepted by at least one nozzle.
     pub plants: u64,
-    /// Plants refused: beside the boom, or already behind it.
+    /// Plants refused: beside the boom, already behind it, or under faulty nozzles only.
     pub plants_refused: u64,
+    /// Plants with a point that gets less than the wanted dose, because not even all
+    /// healthy nozzles would give it; in the lane form, because a lane's nozzle is faulty.
+    pub plants_underdosed: u64,
+    /// Plants that reach beyond the outermost lanes, sprayed as far as the boom goes.
+    pub plants_clipped: u64,
+    /// Plants that may have got more nozzles than need be: so many reach them that not
+    /// every choice was tried.
+    pub sets_not_smallest: u64,
+    /// Patches that were planned on a nozzle when it was called faulty, and given up.
+    pub planned_on_faulty: u64,
+    /// Repeated sights cut to the growth that a patch with an id may have.
+    pub repeats_cut: u64,
+    /// Ids given to another plant by the detector while still remembered.
+    pub ids_reused: u64,
+    /// Ids forgotten for want of room with their plant still ahead: when it is seen again
+    /// its patch counts as a first one.
+    pub ids_forgotten: u64,
+    /// Plants placed by prediction that the next pulse showed to lie elsewhere; their
+    /// patches grew to cover both places.
+    pub reaimed: u64,
+    /// Of those, patches of which a part was commanded or past already.
+    pub reaimed_too_late: u64,
+    /// Plants placed by prediction of which there were too many to look up again.
+    pub not_reaimed: u64,
     /// Patches that joined one already planned for the same nozzle.
     pub patches_merged: u64,
+    /// Ground that joining patches added to those already planned, mm, summed over
+    /// nozzles: growth by repeated sights and by plants that stand close.
+    pub grown_mm: u64,
     /// Patches joined because the valve can't close for so short a gap.
     pub gaps_bridged: u64,
     /// Openings later than the patch wanted by more than 1 mm.
@@ -46,7 +82,7 @@ pub struct Counters {
     pub inputs_before_poll: u64,
     /// Calls whose `now` was before an earlier call's.
     pub time_backwards: u64,
-    /// Closings that the guard forced (stop or silence).
+    /// Closings that the guard forced (stop, silence, a faulty nozzle).
     pub guard_closes: u64,
     /// Modes of sections that changed.
     pub mode_changes: u64,

@@ -42,7 +42,10 @@ pub enum Inserted {
     /// A patch of its own.
     New,
     /// Joined patches that it touched.
-    Merged,
+    Merged {
+        /// Ground added to what was planned before, counts.
+        grown: i32,
+    },
     /// The list was full; the two nearest patches were joined over a gap of so
     /// many counts.
     Forced {
@@ -135,6 +138,15 @@ impl<const K: usize> IntervalList<K> {
         }
     }
 
+    /// Moves the start of the nearest interval back by so many counts.
+    pub(crate) fn widen_first(&mut self, back: i32) {
+        if self.len > 0
+            && let Some(slot) = self.items.first_mut()
+        {
+            slot.start = slot.start.wrapping_sub(back);
+        }
+    }
+
     /// Joins the nearest interval with the one behind it. Returns the gap.
     pub fn join_first_two(&mut self) -> Option<i32> {
         let (a, b) = (self.first()?, self.second()?);
@@ -152,6 +164,7 @@ fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
     let mut count = usize::from(*len);
     // Absorb whatever the new one overlaps or touches.
     let mut merged = false;
+    let mut held = 0_i32;
     let mut at = 0;
     while at < count {
         let Some(&item) = items.get(at) else { break };
@@ -166,6 +179,7 @@ fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
             if ahead(item.end, new.end) > 0 {
                 new.end = item.end;
             }
+            held = held.saturating_add(item.len());
             remove(items, len, at);
             count = count.saturating_sub(1);
             merged = true;
@@ -174,7 +188,9 @@ fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
     if count < items.len() {
         place(items, len, at, new);
         return if merged {
-            Inserted::Merged
+            Inserted::Merged {
+                grown: new.len().saturating_sub(held),
+            }
         } else {
             Inserted::New
         };
@@ -296,9 +312,9 @@ mod tests {
     fn touching_intervals_join() {
         let mut list: IntervalList<4> = IntervalList::new();
         assert_eq!(list.insert(iv(10, 20)), Inserted::New);
-        assert_eq!(list.insert(iv(20, 30)), Inserted::Merged);
+        assert_eq!(list.insert(iv(20, 30)), Inserted::Merged { grown: 10 });
         assert_eq!(list.insert(iv(0, 9)), Inserted::New);
-        assert_eq!(list.insert(iv(5, 12)), Inserted::Merged);
+        assert_eq!(list.insert(iv(5, 12)), Inserted::Merged { grown: 1 });
         assert_eq!(list.as_slice(), &[iv(0, 30)]);
         assert_eq!(list.insert(iv(7, 7)), Inserted::Nothing);
     }

@@ -28,6 +28,8 @@ pub enum GuardState {
     NeverMoved,
     /// Slower than creep speed, or pulses have stopped. Closed.
     Stopped,
+    /// Going back, as the direction input says. Closed.
+    Reversing,
     /// The caller did not poll for longer than allowed. Closed for this instant.
     PollSilent,
     /// Moving; nozzles follow their sections' modes.
@@ -101,6 +103,8 @@ pub(crate) fn judge<const H: usize>(
         GuardState::Bench
     } else if odometer.never_moved() {
         GuardState::NeverMoved
+    } else if odometer.reversing() {
+        GuardState::Reversing
     } else if stands {
         GuardState::Stopped
     } else if poll_silent {

@@ -126,8 +126,9 @@ impl<const K: usize> Lane<K> {
         }
         match self.plan.insert(interval) {
             Inserted::New => Planned::New,
-            Inserted::Merged => {
+            Inserted::Merged { grown } => {
                 bump(&mut counters.patches_merged);
+                add(&mut counters.grown_mm, mm(grown));
                 Planned::Grown
             }
             Inserted::Forced { gap } => {
@@ -138,6 +139,29 @@ impl<const K: usize> Lane<K> {
             // All of it done already.
             Inserted::Nothing => Planned::Grown,
         }
+    }
+
+    /// Grows a patch already taken to `patch`, given for a nozzle at x = 0. Of what is
+    /// commanded or past nothing changes: false when there was some.
+    pub(crate) fn grow(
+        &mut self,
+        patch: Interval,
+        nozzle: &NozzleConfig,
+        here: i32,
+        counters: &mut Counters,
+    ) -> bool {
+        let mount = nozzle.x.bits();
+        let end = patch.end.wrapping_sub(mount);
+        let wanted = patch.start.wrapping_sub(mount);
+        let start = later(wanted, self.done_to);
+        if ahead(here, end) >= 0 {
+            return false;
+        }
+        if let Inserted::Forced { gap } = self.plan.insert(Interval { start, end }) {
+            bump(&mut counters.forced_merges);
+            add(&mut counters.forced_merge_mm, mm(gap));
+        }
+        ahead(start, wanted) <= ONE_MM
     }
 
     /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
@@ -209,12 +233,9 @@ impl<const K: usize> Lane<K> {
         if wanted.mode == Mode::Off {
             return first.map(|first| first.end);
         }
-        let from = if wanted.fills() {
-            later(self.done_to, place)
-        } else {
-            self.done_to
-        };
-        let run = wanted.run(plan, from).map(|run| run.start);
+        // Not from `place`: a foretold place can turn out too far on, and then the lane
+        // would be woken too late.
+        let run = wanted.run(plan, self.done_to).map(|run| run.start);
         match (run, first) {
             (Some(start), Some(first)) if ahead(start, first.end) > 0 => Some(first.end),
             (None, Some(first)) => Some(first.end),
@@ -319,6 +340,16 @@ impl<const K: usize> Lane<K> {
         // What lies before can't be reached any more.
         self.drop_before(start);
         self.done_to = later(self.done_to, start);
+    }
+
+    /// After a way back: a patch that the guard cut off is to go on where the dose was
+    /// still full, `overlap` before the cut.
+    pub(crate) fn resume(&mut self, overlap: i32) {
+        let [newest, _] = self.sprayed;
+        let cut = |first: Interval| ahead(first.start, newest.end).saturating_abs() <= 1;
+        if !self.open && !newest.is_empty() && self.plan.first().is_some_and(cut) {
+            self.plan.widen_first(overlap);
+        }
     }
 
     pub(crate) fn closed(&mut self, at: Micros, end: i32) {

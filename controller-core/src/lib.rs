@@ -6,7 +6,7 @@
 //! microcontroller, in the simulator and in a test.
 //!
 //! Read the rooms in the order of the data:
-//! [`units`] → [`odometer`] → [`boom`] → [`aiming`] → [`ground_plan`] →
+//! [`units`] → [`odometer`] → [`boom`] → [`fan`] → [`aiming`] → [`ground_plan`] →
 //! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`mod@bench`] →
 //! [`sequencer`] → [`controller`].
 //!
@@ -61,6 +61,7 @@ pub mod bench;
 pub mod boom;
 pub mod controller;
 pub mod counters;
+pub mod fan;
 pub mod ground_plan;
 pub mod guard;
 pub mod keep_off;
@@ -69,6 +70,8 @@ mod layers;
 pub mod odometer;
 mod outbox;
 mod reach;
+mod reaim;
+mod repeats;
 pub mod sections;
 pub mod sequencer;
 pub mod sight;
@@ -83,11 +86,12 @@ pub use boom::{
     Config, ConfigError, DetectorConfig, ModesConfig, NozzleConfig, PatchConfig, TimingConfig,
     UnseenPolicy, WheelConfig,
 };
-pub use controller::{Controller, Poll};
+pub use controller::{Controller, FaultError, Poll};
 pub use counters::Counters;
+pub use fan::FanConfig;
 pub use guard::GuardState;
 pub use keep_off::{Along, Over};
-pub use odometer::PulseError;
+pub use odometer::{Direction, DirectionError, PulseError};
 pub use sections::{Mode, OrderError, SectionConfig};
 pub use sequencer::{Action, Command};
 pub use units::{Distance, Length, Micros, PulseLength, Span, Speed};

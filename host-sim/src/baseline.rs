@@ -9,9 +9,12 @@
 //! * [`whole_pulses`]: counts pulses; the ground position is pulses times length, looked up at the
 //!   capture time, and valves act only when a pulse comes.
 
+use ground_truth::TrueFan;
+
 use crate::commands::ValveCommand;
 use crate::machine::{Machine, Nozzle};
 use crate::recording::{Image, Input, Recording, SeenPlant};
+use crate::scene::fan;
 
 /// One plant on one nozzle, along travel.
 #[derive(Debug, Clone, Copy)]
@@ -22,12 +25,50 @@ struct Target {
     far: f64,
 }
 
-/// The nozzles whose lanes touch a plant widened by the margin.
+/// The nozzles for a plant widened by the margin: the fewest whose fans give it its dose, or those
+/// whose lanes it touches.
 fn needed<'m>(
     machine: &'m Machine,
     image: &Image,
     plant: &SeenPlant,
 ) -> impl Iterator<Item = (usize, &'m Nozzle)> {
+    let set = match fan(machine) {
+        Some(fan) => by_dose(machine, &fan, image, plant),
+        None => by_lane(machine, image, plant),
+    };
+    set.into_iter()
+        .filter(|i| !machine.faulty.contains(i))
+        .filter_map(|i| Some((i, machine.nozzles.get(i)?)))
+}
+
+fn by_dose(machine: &Machine, fan: &TrueFan, image: &Image, plant: &SeenPlant) -> Vec<usize> {
+    let Some(mount) = machine.detectors.get(usize::from(image.detector)) else {
+        return Vec::new();
+    };
+    let half = plant.width_m / 2.0 + machine.patch.lateral_margin_m;
+    let (y, boom) = (plant.y_m + mount.y_m, machine.lanes());
+    let (left, right) = ((y - half).max(boom.0), (y + half).min(boom.1));
+    if left >= right {
+        return Vec::new();
+    }
+    let healthy: Vec<usize> = (0..machine.nozzles.len())
+        .filter(|i| !machine.faulty.contains(i))
+        .collect();
+    let mounts: Vec<f64> = healthy.iter().map(|&i| machine.nozzles[i].y_m).collect();
+    match fan.smallest(&mounts, left, right) {
+        Some(smallest) => smallest.set.iter().map(|&i| healthy[i]).collect(),
+        // Too many to try every subset: all that reach it.
+        None => healthy
+            .into_iter()
+            .filter(|&i| {
+                let n = &machine.nozzles[i];
+                n.y_m + fan.half_width_m > left && n.y_m - fan.half_width_m < right
+            })
+            .collect(),
+    }
+}
+
+fn by_lane(machine: &Machine, image: &Image, plant: &SeenPlant) -> Vec<usize> {
     let mount = machine.detectors.get(usize::from(image.detector));
     let y = plant.y_m + mount.map_or(f64::NAN, |d| d.y_m);
     let half = plant.width_m / 2.0 + machine.patch.lateral_margin_m;
@@ -35,20 +76,22 @@ fn needed<'m>(
         .nozzles
         .iter()
         .enumerate()
-        .filter(move |(_, n)| (n.y_m - y).abs() < n.lane_width_m / 2.0 + half)
+        .filter(|(_, n)| (n.y_m - y).abs() < n.lane_width_m / 2.0 + half)
+        .map(|(i, _)| i)
+        .collect()
 }
 
 /// Ground before the plant at which half flow should land at speed `v`.
 fn lead(machine: &Machine, v: f64) -> f64 {
     machine.patch.lead_m
-        + machine.fan_thickness_m / 2.0
+        + machine.half_fan_m()
         + v * (machine.patch.lead_s + machine.valves.open_rise_s / 2.0)
 }
 
 /// Ground after the plant at which half flow should land at speed `v`.
 fn trail(machine: &Machine, v: f64) -> f64 {
     machine.patch.trail_m
-        + machine.fan_thickness_m / 2.0
+        + machine.half_fan_m()
         + v * (machine.patch.trail_s + machine.valves.close_fall_s / 2.0)
 }
 
@@ -72,6 +115,8 @@ pub fn fixed_delay(machine: &Machine, recording: &Recording) -> Vec<ValveCommand
                 pulses = (pulses.1, Some(event.t_us));
                 continue;
             }
+            // Neither of the two knows of going back.
+            Input::Direction(_) => continue,
             Input::Image(image) => image,
             // The simple controllers know no orders.
             Input::Order(_) => continue,
@@ -130,7 +175,7 @@ pub fn whole_pulses(machine: &Machine, recording: &Recording) -> Vec<ValveComman
     let mut count = 0;
     for event in &recording.events {
         match &event.input {
-            Input::Order(_) => {}
+            Input::Direction(_) | Input::Order(_) => {}
             Input::Image(image) => {
                 let Some(mount) = machine.detectors.get(usize::from(image.detector)) else {
                     continue;

@@ -1,9 +1,10 @@
 //! From the files' SI units to the core's own types.
 
+use controller_core::fan::WHOLE_SHARE;
 use controller_core::{
-    Along, Config, Controller, DetectorConfig, Image as CoreImage, Length, Micros, ModesConfig,
-    NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span, Speed,
-    Stretch, TimingConfig, UnseenPolicy, WheelConfig,
+    Along, Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, Micros,
+    ModesConfig, NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span,
+    Speed, Stretch, TimingConfig, UnseenPolicy, WheelConfig,
 };
 
 use crate::error::{Error, Result};
@@ -23,6 +24,8 @@ pub struct Setup {
     wheel: WheelConfig,
     patch: PatchConfig,
     timing: TimingConfig,
+    fan: Option<FanConfig>,
+    faulty: Vec<u16>,
     sections: Vec<SectionConfig>,
     modes: ModesConfig,
 }
@@ -47,6 +50,8 @@ impl Setup {
             detectors: &self.detectors,
             patch: self.patch,
             timing: self.timing,
+            fan: self.fan,
+            faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,
         };
@@ -70,18 +75,6 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
         PulseLength::Ratio { um, pulses } => CorePulse::from_ratio(um, pulses),
     }
     .ok_or_else(|| refuse(machine_file, "the pulse length is out of range"))?;
-    let nozzles: Vec<NozzleConfig> = machine
-        .nozzles
-        .iter()
-        .map(|n| NozzleConfig {
-            x: length(n.x_m),
-            y: length(n.y_m),
-            lane_width: length(n.lane_width_m),
-            open_delay: span(n.open_delay_s),
-            close_delay: span(n.close_delay_s),
-            throw: span(n.throw_s),
-        })
-        .collect();
     let detectors: Vec<DetectorConfig> = machine
         .detectors
         .iter()
@@ -120,19 +113,23 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
             creep_speed: Speed::from_mm_s(thousandths(machine.wheel.creep_speed_m_s)),
             max_acceleration_mm_s2: thousandths(machine.wheel.max_acceleration_m_s2),
             slots_per_turn: machine.wheel.slots_per_turn,
+            direction_input: machine.wheel.direction_input,
         },
-        nozzles,
+        nozzles: nozzles(machine),
         detectors,
         patch: PatchConfig {
             lead: length(machine.patch.lead_m),
             lead_time: span(machine.patch.lead_s),
             trail: length(machine.patch.trail_m),
             trail_time: span(machine.patch.trail_s),
-            edge_extra: length(machine.fan_thickness_m / 2.0),
+            edge_extra: length(machine.half_fan_m()),
             open_extra_time: span(machine.valves.open_rise_s / 2.0),
             close_extra_time: span(machine.valves.close_fall_s / 2.0),
             lateral_margin: length(machine.patch.lateral_margin_m),
+            repeat_growth: length(machine.patch.repeat_growth_m),
         },
+        fan: fan(machine),
+        faulty: machine.faulty.iter().map(|&i| i as u16).collect(),
         timing: TimingConfig {
             decision_period: span(machine.timing.decision_period_s),
             slack: span(machine.timing.slack_s),
@@ -145,6 +142,40 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
     })
 }
 
+/// The nozzles in the core's numbers.
+pub fn nozzles(machine: &Machine) -> Vec<NozzleConfig> {
+    machine
+        .nozzles
+        .iter()
+        .map(|n| NozzleConfig {
+            x: length(n.x_m),
+            y: length(n.y_m),
+            lane_width: length(n.lane_width_m),
+            open_delay: span(n.open_delay_s),
+            close_delay: span(n.close_delay_s),
+            throw: span(n.throw_s),
+        })
+        .collect()
+}
+
+/// The fans in the core's numbers.
+pub fn fan(machine: &Machine) -> Option<FanConfig> {
+    machine.fan.map(|fan| {
+        let (half_width, flat_half) = (length(fan.half_width_m), length(fan.flat_half_m));
+        FanConfig {
+            half_width,
+            flat_half,
+            // Even fans of which one alone gives the whole dose must stay so when rounded.
+            spacing: if fan.spacing_m == fan.half_width_m + fan.flat_half_m {
+                half_width.plus(flat_half)
+            } else {
+                length(fan.spacing_m)
+            },
+            wanted_share: (fan.wanted_share * f64::from(WHOLE_SHARE)).round() as u16,
+        }
+    })
+}
+
 /// A plant in the core's lengths.
 pub fn plant(p: &SeenPlant) -> Plant {
     Plant {
@@ -152,6 +183,7 @@ pub fn plant(p: &SeenPlant) -> Plant {
         y: length(p.y_m),
         length: length(p.length_m),
         width: length(p.width_m),
+        id: p.id,
     }
 }
 

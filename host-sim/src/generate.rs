@@ -5,6 +5,7 @@
 
 use std::path::{Path, PathBuf};
 
+use ground_truth::motion::MotionError;
 use ground_truth::plants::{Plant, PlantField};
 use ground_truth::wheel::{Wheel, WheelSpec};
 use ground_truth::{DetectorSpec, Frame, Ground, Motion, frames};
@@ -12,7 +13,7 @@ use ground_truth::{DetectorSpec, Frame, Ground, Motion, frames};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::output;
-use crate::recording::{Event, Image, Input, Recording, SeenPlant};
+use crate::recording::{Direction, Event, Image, Input, Recording, SeenPlant};
 use crate::scenario::{Plants, Scenario};
 use crate::truth::Truth;
 
@@ -28,9 +29,28 @@ pub struct Drive {
 /// Drives the scenario with the machine; `file` is the scenario's name in messages.
 pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive> {
     let refuse = |what: String| Error::file(file, what, "change the key that the message names");
-    let motion = Motion::new(0.0, scenario.start_speed_m_s, &scenario.pieces)
-        .map_err(|e| refuse(e.to_string()))?;
+    let motion = if machine.wheel.direction_input {
+        Motion::reversing(0.0, scenario.start_speed_m_s, &scenario.pieces)
+    } else {
+        Motion::new(0.0, scenario.start_speed_m_s, &scenario.pieces)
+    }
+    .map_err(|e| match e {
+        MotionError::NegativeSpeed { .. } => refuse(format!(
+            "{e}, or give the machine a wheel with direction_input"
+        )),
+        e => refuse(e.to_string()),
+    })?;
     let until = motion.duration();
+    if let Some((t, _)) = motion
+        .turns()
+        .into_iter()
+        .find(|&(t, forward)| forward && motion.position(t) < 0.0)
+    {
+        return Err(refuse(format!(
+            "the machine backs {:.2} m behind its start, where nothing is known",
+            -motion.position(t)
+        )));
+    }
     let judged_m = judged_stretch(machine, &motion);
     if judged_m.1 <= judged_m.0 {
         return Err(Error::file(
@@ -85,10 +105,12 @@ pub fn judged_stretch(machine: &Machine, ground: &dyn Ground) -> (f64, f64) {
         .fold(f64::INFINITY, f64::min);
     // A patch must end, its valve be closed and the last spray have landed, with room to spare.
     let v = ground.speed(ground.end());
-    let room =
-        0.5 + machine.patch.trail_m + machine.fan_thickness_m + v * (machine.patch.trail_s + 0.5);
+    let room = 0.5
+        + machine.patch.trail_m
+        + 2.0 * machine.half_fan_m()
+        + v * (machine.patch.trail_s + 0.5);
     let start = ground.position(0.0)
-        + first_sight.max(front + machine.patch.lead_m + machine.fan_thickness_m);
+        + first_sight.max(front + machine.patch.lead_m + 2.0 * machine.half_fan_m());
     (start, ground.position(ground.end()) + rear - room)
 }
 
@@ -207,14 +229,13 @@ fn record(
     })
     .and_then(|w| w.with_scale(scenario.wheel.scale))
     .map_err(|e| e.to_string())?;
-    let mut events: Vec<(Event, Vec<usize>)> = wheel
-        .pulses(motion, until)
+    let mut events: Vec<(Event, Vec<usize>)> = pulses(&wheel, motion, until)
         .into_iter()
-        .map(|t| {
+        .map(|(t, input)| {
             (
                 Event {
                     t_us: stamp(t),
-                    input: Input::Pulse,
+                    input,
                 },
                 Vec::new(),
             )
@@ -238,7 +259,7 @@ fn record(
         let arrived = frames(&spec, motion, plants, until)
             .into_iter()
             .filter(|f| f.arrives_s <= until);
-        events.extend(arrived.map(|f| image(index as u8, f, stamp)));
+        events.extend(arrived.map(|f| image(index as u8, f, scenario.detector.ids, stamp)));
     }
     for (t, order) in scenario.orders.iter().flat_map(|o| o.given(motion)) {
         let event = Event {
@@ -264,7 +285,33 @@ fn record(
     ))
 }
 
-fn image(detector: u8, frame: Frame, stamp: impl Fn(f64) -> u64) -> (Event, Vec<usize>) {
+/// Pulses, and turns where there are any. A sensor that tells the direction tells it
+/// with the first pulse of the new one, or before: here when the machine sets off.
+fn pulses(wheel: &Wheel, motion: &Motion, until: f64) -> Vec<(f64, Input)> {
+    let turns = motion.turns();
+    if turns.is_empty() {
+        let stamps = wheel.pulses(motion, until).into_iter();
+        return stamps.map(|t| (t, Input::Pulse)).collect();
+    }
+    let mut all: Vec<(f64, Input)> = turns
+        .into_iter()
+        .map(|(t, forward)| {
+            let to = if forward {
+                Direction::Forward
+            } else {
+                Direction::Reverse
+            };
+            (t, Input::Direction(to))
+        })
+        .collect();
+    let passings = wheel.passings(motion, until).into_iter();
+    all.extend(passings.map(|(t, _)| (t, Input::Pulse)));
+    // Stable: a turn stands before a pulse of the same instant.
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all
+}
+
+fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> (Event, Vec<usize>) {
     // To the micrometre, as on file: a recording in memory equals the one read back.
     let um = |m: f64| (m * 1e6).round() / 1e3 * 1e-3;
     let plants = frame
@@ -275,6 +322,7 @@ fn image(detector: u8, frame: Frame, stamp: impl Fn(f64) -> u64) -> (Event, Vec<
             y_m: um(s.y),
             length_m: um(s.length),
             width_m: um(s.width),
+            id: ids.then_some(s.plant as u16),
         })
         .collect();
     let image = Image {

@@ -23,6 +23,12 @@ pub struct Machine {
     pub valves: Valves,
     /// Thickness of the fan along travel, m.
     pub fan_thickness_m: f64,
+    /// The fans where their doses are summed; none where each nozzle serves its lane alone.
+    pub fan: Option<Fan>,
+    /// Angle of the fans against the boom, as its tangent.
+    pub twist: f64,
+    /// Nozzles that are faulty and stay closed, in order.
+    pub faulty: Vec<usize>,
     /// Buffers around a plant.
     pub patch: Patch,
     /// Timing of decisions.
@@ -50,6 +56,19 @@ pub struct Nozzle {
     pub close_delay_s: f64,
     /// Forward distance flown over speed, s.
     pub throw_s: f64,
+}
+
+/// The fan of every nozzle as it falls on the ground, across travel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fan {
+    /// From below the nozzle to where the spray ends, m.
+    pub half_width_m: f64,
+    /// From below the nozzle to where the dose begins to fall, m.
+    pub flat_half_m: f64,
+    /// Ground across for which one nozzle's flow is meant, m: the broadcast dose follows from it.
+    pub spacing_m: f64,
+    /// Share of the broadcast dose that every point of a plant must get.
+    pub wanted_share: f64,
 }
 
 /// One detector, relative to the boom reference point.
@@ -82,6 +101,8 @@ pub struct Wheel {
     pub max_acceleration_m_s2: f64,
     /// Pulses in one turn of the wheel, to learn each slot's offset; 0 leaves it off.
     pub slots_per_turn: u16,
+    /// The sensor tells the direction of travel.
+    pub direction_input: bool,
 }
 
 /// Ground per pulse as an exact fraction, so that 130 pulses per metre has no rounding.
@@ -134,6 +155,8 @@ pub struct Patch {
     pub trail_s: f64,
     /// Widening to each side, m.
     pub lateral_margin_m: f64,
+    /// How far later sights of a plant with an id may take its patch at each side, m.
+    pub repeat_growth_m: f64,
 }
 
 /// Timing of the controller's decisions, s.
@@ -184,6 +207,22 @@ pub struct Tolerance {
 }
 
 impl Machine {
+    /// What a twisted fan shifts along travel where it reaches farthest aside, m. A nozzle without
+    /// a fan pattern is used to the edge of its lane.
+    pub fn twist_m(&self) -> f64 {
+        let lanes = self.nozzles.iter().map(|n| n.lane_width_m / 2.0);
+        let aside = self
+            .fan
+            .map_or_else(|| lanes.fold(0.0, f64::max), |fan| fan.half_width_m);
+        aside * self.twist.abs()
+    }
+
+    /// Ground that the fan takes from the dose at each end of a patch, m: half its thickness, and
+    /// what its twist shifts.
+    pub fn half_fan_m(&self) -> f64 {
+        self.fan_thickness_m / 2.0 + self.twist_m()
+    }
+
     /// The nozzles of each section, as first and one past the last.
     pub fn section_runs(&self) -> Vec<(usize, usize)> {
         if self.sections.is_empty() {

@@ -4,6 +4,8 @@ use controller_core::boom::MAX_SLOTS;
 use serde::Deserialize;
 use toml::Spanned;
 
+mod fans;
+
 use crate::error::Result;
 use crate::machine::{
     Detector, MOST_DETECTORS, MOST_NOZZLES, Machine, Modes, Nozzle, Patch, PulseLength, Timing,
@@ -25,7 +27,7 @@ struct Raw {
     detector: Vec<Spanned<RawDetector>>,
     wheel: Spanned<RawWheel>,
     valves: RawValves,
-    nozzles: RawNozzles,
+    nozzles: Spanned<RawNozzles>,
     patch: RawPatch,
     #[serde(default)]
     timing: RawTiming,
@@ -92,6 +94,7 @@ struct RawWheel {
     creep_speed_m_s: Number,
     max_acceleration_m_s2: Number,
     slots_per_turn: Option<Spanned<i64>>,
+    direction_input: Option<bool>,
 }
 
 /// The `[valves]` table; scenario files use it too, for valves that differ from the machine's.
@@ -107,9 +110,18 @@ pub(crate) struct RawValves {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RawNozzles {
-    lane_width_m: Number,
-    fan_thickness_m: Number,
+    lane_width_m: Option<Number>,
+    fan_thickness_m: Option<Number>,
     throw_ms: Number,
+    reach_width_m: Option<Number>,
+    fan_angle_deg: Option<Number>,
+    height_m: Option<Number>,
+    pattern: Option<Spanned<String>>,
+    thickness_deg: Option<Number>,
+    twist_deg: Option<Number>,
+    wanted_share: Option<Number>,
+    #[serde(default)]
+    faulty: Vec<Spanned<i64>>,
 }
 
 #[derive(Deserialize)]
@@ -120,6 +132,7 @@ struct RawPatch {
     trail_m: Number,
     trail_ms: Number,
     lateral_margin_m: Number,
+    repeat_growth_m: Option<Number>,
 }
 
 #[derive(Deserialize, Default)]
@@ -187,12 +200,13 @@ impl Machine {
         let source = Source { file, text };
         let raw: Raw = source.parse("machine")?;
         let valves = raw.valves.check(&source)?;
-        let lane_width_m = source.within("lane_width_m", &raw.nozzles.lane_width_m, 0.01, 10.0)?;
-        let throw_s = source.within("throw_ms", &raw.nozzles.throw_ms, 0.0, 250.0)? * 1e-3;
+        let fans = fans::read(&source, &raw)?;
+        let throw_ms = &raw.nozzles.get_ref().throw_ms;
+        let throw_s = source.within("throw_ms", throw_ms, 0.0, 250.0)? * 1e-3;
         let usual = Nozzle {
             x_m: 0.0,
             y_m: 0.0,
-            lane_width_m,
+            lane_width_m: fans.lane_width_m,
             open_delay_s: valves.open_delay_s,
             close_delay_s: valves.close_delay_s,
             throw_s,
@@ -200,17 +214,15 @@ impl Machine {
         let nozzles = nozzles(&source, &raw, usual)?;
         let timing = timing(&source, &raw.timing)?;
         Ok(Machine {
+            faulty: fans::faulty(&source, &raw, nozzles.len())?,
             sections: sections(&source, &raw.section, nozzles.len())?,
             modes: modes(&source, &raw.modes, &timing)?,
             nozzles,
             detectors: detectors(&source, &raw.detector)?,
             wheel: wheel(&source, &raw.wheel)?,
-            fan_thickness_m: source.within(
-                "fan_thickness_m",
-                &raw.nozzles.fan_thickness_m,
-                0.0,
-                1.0,
-            )?,
+            fan_thickness_m: fans.thickness_m,
+            fan: fans.fan,
+            twist: fans.twist,
             patch: Patch {
                 lead_m: source.within("lead_m", &raw.patch.lead_m, 0.0, 10.0)?,
                 lead_s: source.within("lead_ms", &raw.patch.lead_ms, 0.0, 250.0)? * 1e-3,
@@ -221,6 +233,13 @@ impl Machine {
                     &raw.patch.lateral_margin_m,
                     0.0,
                     10.0,
+                )?,
+                repeat_growth_m: source.within_or(
+                    "repeat_growth_m",
+                    &raw.patch.repeat_growth_m,
+                    0.0,
+                    10.0,
+                    0.2,
                 )?,
             },
             timing,
@@ -410,6 +429,7 @@ fn wheel(source: &Source<'_>, raw: &Spanned<RawWheel>) -> Result<Wheel> {
             50.0,
         )?,
         slots_per_turn,
+        direction_input: w.direction_input.unwrap_or(false),
     })
 }
 

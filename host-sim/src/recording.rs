@@ -42,10 +42,22 @@ pub struct Event {
 pub enum Input {
     /// One pulse of the wheel sensor.
     Pulse,
+    /// From here on the machine goes this way; forward at the start.
+    Direction(Direction),
     /// One image of a detector.
     Image(Image),
     /// What the operator ordered.
     Order(Order),
+}
+
+/// Which way the machine goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Direction {
+    /// Onward.
+    Forward,
+    /// Back.
+    Reverse,
 }
 
 /// What a detector made of one image; lengths in m, relative to its mount at capture.
@@ -72,6 +84,8 @@ pub struct SeenPlant {
     pub length_m: f64,
     /// Across travel.
     pub width_m: f64,
+    /// The detector's own number for the plant, the same in every image that shows it.
+    pub id: Option<u16>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -94,6 +108,8 @@ struct Line {
     event: Kind,
     t_us: u64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    direction: Option<Direction>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     detector: Option<u64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     captured_us: Option<u64>,
@@ -107,6 +123,7 @@ struct Line {
 #[serde(rename_all = "lowercase")]
 enum Kind {
     Pulse,
+    Direction,
     Image,
 }
 
@@ -117,6 +134,8 @@ struct LinePlant {
     y_mm: f64,
     length_mm: f64,
     width_mm: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    id: Option<u16>,
 }
 
 impl Recording {
@@ -201,6 +220,7 @@ impl Recording {
         for event in &self.events {
             put(match &event.input {
                 Input::Pulse => serde_json::to_string(&Line::pulse(event.t_us)),
+                Input::Direction(to) => serde_json::to_string(&Line::direction(event.t_us, *to)),
                 Input::Image(image) => serde_json::to_string(&Line::image(event.t_us, image)),
                 Input::Order(order) => serde_json::to_string(&orders::Line::of(event.t_us, order)),
             })?;
@@ -216,11 +236,18 @@ impl Recording {
             .map(|e| e.t_us)
     }
 
+    /// True when the machine ever goes back.
+    pub fn goes_back(&self) -> bool {
+        self.events
+            .iter()
+            .any(|e| e.input == Input::Direction(Direction::Reverse))
+    }
+
     /// Images with the instants at which they arrived, µs.
     pub fn images(&self) -> impl Iterator<Item = (u64, &Image)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Image(image) => Some((e.t_us, image)),
-            Input::Pulse | Input::Order(_) => None,
+            Input::Pulse | Input::Direction(_) | Input::Order(_) => None,
         })
     }
 
@@ -228,7 +255,7 @@ impl Recording {
     pub fn orders(&self) -> impl Iterator<Item = (u64, &Order)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Order(order) => Some((e.t_us, order)),
-            Input::Pulse | Input::Image(_) => None,
+            Input::Pulse | Input::Direction(_) | Input::Image(_) => None,
         })
     }
 }
@@ -314,10 +341,37 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
                 "remove the other keys of this pulse",
             );
         }
+        if line.direction.is_some() {
+            return complain(
+                None,
+                "a pulse has more than t_us".into(),
+                "remove the other keys of this pulse; a turn is an event of its own",
+            );
+        }
         return Ok(Event {
             t_us,
             input: Input::Pulse,
         });
+    }
+    if line.event == Kind::Direction {
+        return match line.direction {
+            Some(direction) if !extra => Ok(Event {
+                t_us,
+                input: Input::Direction(direction),
+            }),
+            _ => complain(
+                None,
+                "a direction event has other keys than t_us and direction".into(),
+                "write it as {\"event\":\"direction\",\"t_us\":0,\"direction\":\"reverse\"}",
+            ),
+        };
+    }
+    if line.direction.is_some() {
+        return complain(
+            None,
+            "an image has a direction".into(),
+            "remove that key; a turn is an event of its own",
+        );
     }
     let (Some(detector), Some(captured_us), Some(seen_mm), Some(plants)) =
         (line.detector, line.captured_us, line.seen_mm, line.plants)
@@ -425,6 +479,7 @@ impl From<&LinePlant> for SeenPlant {
             y_m: p.y_mm * 1e-3,
             length_m: p.length_mm * 1e-3,
             width_m: p.width_mm * 1e-3,
+            id: p.id,
         }
     }
 }
@@ -434,10 +489,19 @@ impl Line {
         Line {
             event: Kind::Pulse,
             t_us,
+            direction: None,
             detector: None,
             captured_us: None,
             seen_mm: None,
             plants: None,
+        }
+    }
+
+    fn direction(t_us: u64, direction: Direction) -> Line {
+        Line {
+            event: Kind::Direction,
+            direction: Some(direction),
+            ..Line::pulse(t_us)
         }
     }
 
@@ -456,6 +520,7 @@ impl Line {
                         y_mm: mm(p.y_m),
                         length_mm: mm(p.length_m),
                         width_mm: mm(p.width_m),
+                        id: p.id,
                     })
                     .collect(),
             ),

@@ -10,7 +10,7 @@ use crate::commands::ValveCommand;
 use crate::core_setup::{self, Core, Setup};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
-use crate::recording::{Input, Recording};
+use crate::recording::{Direction, Input, Recording};
 
 /// How long time runs on after the last input or command, µs.
 const AFTER_US: u64 = 1_000_000;
@@ -60,8 +60,15 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         run.poll_up_to(event.t_us)?;
         let now = Micros(event.t_us);
         match &event.input {
-            // A refused pulse or image is counted by the core, and the counters are reported.
+            // A refused pulse, direction or image is counted by the core, and the counters are reported.
             Input::Pulse => drop(run.core.handle_pulse(now)),
+            Input::Direction(direction) => drop(run.core.handle_direction(
+                now,
+                match direction {
+                    Direction::Forward => controller_core::Direction::Forward,
+                    Direction::Reverse => controller_core::Direction::Reverse,
+                },
+            )),
             Input::Image(image) => {
                 plants.clear();
                 plants.extend(image.plants.iter().map(core_setup::plant));

@@ -15,7 +15,7 @@ use crate::replay::{Replay, replay};
 use crate::scenario::Scenario;
 use crate::scene::Scene;
 use crate::strip;
-use crate::summary::Summary;
+use crate::summary::{Fans, Summary};
 use crate::truth::Truth;
 
 /// The demo's machine file.
@@ -58,7 +58,7 @@ pub fn judge(
             (*path, scene.judge(commands, None)?, None, late)
         }
     };
-    let summary = Summary::new(
+    let mut summary = Summary::new(
         &recording.name,
         scene.basis,
         controller,
@@ -67,6 +67,8 @@ pub fn judge(
         late,
         [&fixed, &whole],
     );
+    // Where each nozzle serves its lane alone no set is summed.
+    summary.fans = machine.fan.map(|_| Fans::of(&report, counters));
     Ok((report, summary))
 }
 

@@ -106,6 +106,8 @@ pub struct DetectorTruth {
     pub delay_sd_s: f64,
     /// Each plant is reported in one image only.
     pub once: bool,
+    /// Each plant is reported with an id, the same in every image.
+    pub ids: bool,
 }
 
 #[derive(Deserialize)]
@@ -133,6 +135,8 @@ struct Raw {
 struct RawMotion {
     profile: Option<Spanned<String>>,
     start_speed_m_s: Option<Number>,
+    #[serde(default)]
+    reverse: bool,
     #[serde(default)]
     piece: Vec<RawPiece>,
 }
@@ -181,6 +185,7 @@ struct RawDetector {
     delay_mean_ms: Number,
     delay_sd_ms: Number,
     once: Option<bool>,
+    ids: Option<bool>,
 }
 
 /// Longest drive of one scenario, s: a long working day.
@@ -238,6 +243,7 @@ impl Scenario {
                     10_000.0,
                 )? * 1e-3,
                 once: raw.detector.once.unwrap_or(true),
+                ids: raw.detector.ids.unwrap_or(false),
             },
             orders: raw
                 .order
@@ -272,6 +278,7 @@ fn motion(source: &Source<'_>, raw: &Spanned<RawMotion>) -> Result<(f64, Vec<Pie
     }
     let start = source.within_or("start_speed_m_s", &motion.start_speed_m_s, 0.0, 50.0, 0.0)?;
     let mut speed = start;
+    let slowest = if motion.reverse { -50.0 } else { 0.0 };
     let mut total = 0.0;
     let mut pieces = Vec::with_capacity(motion.piece.len());
     for piece in &motion.piece {
@@ -280,11 +287,11 @@ fn motion(source: &Source<'_>, raw: &Spanned<RawMotion>) -> Result<(f64, Vec<Pie
             source.within("acceleration_m_s2", &piece.acceleration_m_s2, -50.0, 50.0)?;
         speed += duration_s * acceleration;
         total += duration_s;
-        if !(-1e-9..=50.0 + 1e-9).contains(&speed) {
+        if !(slowest - 1e-9..=50.0 + 1e-9).contains(&speed) {
             return Err(source.at(
                 piece.acceleration_m_s2.span(),
-                format!("this piece ends at {speed:.3} m/s, which is outside 0 to 50"),
-                "shorten the piece or change its acceleration",
+                format!("this piece ends at {speed:.3} m/s, which is outside {slowest} to 50"),
+                "shorten the piece or change its acceleration; `reverse = true` allows going back",
             ));
         }
         if total > LONGEST_S {

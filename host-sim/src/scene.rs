@@ -3,7 +3,7 @@
 
 use ground_truth::{
     Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
-    TrueNozzle, Valve, judge,
+    TrueFan, TrueNozzle, Valve, judge,
 };
 
 use crate::commands::ValveCommand;
@@ -43,6 +43,8 @@ pub struct Scene {
     /// For each image of the recording, the plants that it reports.
     sights: Vec<Vec<usize>>,
     patch: Patch,
+    fan: Option<TrueFan>,
+    faulty: Vec<usize>,
     tolerance: Tolerance,
     /// What was ordered, and the ground that each image covers; none when nothing was.
     orders: Option<(Orders, Vec<SeenGround>)>,
@@ -104,12 +106,21 @@ impl Scene {
             judged_m: truth.judged_m,
             sights: truth.sights.clone(),
             patch: patch(machine),
+            fan: fan(machine),
+            faulty: machine.faulty.clone(),
             tolerance: tolerance(machine),
         })
     }
 
     /// The scene as the recording alone shows it; `file` is its name in messages.
     pub fn in_hindsight(file: &str, machine: &Machine, recording: &Recording) -> Result<Scene> {
+        if recording.goes_back() {
+            return Err(Error::file(
+                file,
+                "the machine goes back in this recording, and hindsight only knows the way on",
+                "judge with --truth, or cut the recording before the first turn",
+            ));
+        }
         let origin_us = recording.events.first().map_or(0, |e| e.t_us);
         let times = plausible_pulses(machine, recording, origin_us);
         let pulse_m = machine.wheel.pulse.metres();
@@ -143,6 +154,8 @@ impl Scene {
             judged_m,
             sights,
             patch: patch(machine),
+            fan: fan(machine),
+            faulty: machine.faulty.clone(),
             tolerance: tolerance(machine),
         })
     }
@@ -194,6 +207,8 @@ impl Scene {
             from_x: self.judged_m.0,
             to_x: self.judged_m.1,
             tolerance: self.tolerance,
+            fan: self.fan,
+            faulty: &self.faulty,
         };
         input
             .check()
@@ -346,6 +361,17 @@ fn valve(open_delay_s: f64, close_delay_s: f64, open_rise_s: f64, close_fall_s: 
     }
 }
 
+/// The machine's fans as the judge takes them, where doses are summed.
+pub fn fan(machine: &Machine) -> Option<TrueFan> {
+    machine.fan.map(|fan| TrueFan {
+        half_width_m: fan.half_width_m,
+        flat_half_m: fan.flat_half_m,
+        spacing_m: fan.spacing_m,
+        wanted_share: fan.wanted_share,
+        twist: machine.twist,
+    })
+}
+
 fn patch(machine: &Machine) -> Patch {
     let p = machine.patch;
     Patch {
@@ -354,6 +380,7 @@ fn patch(machine: &Machine) -> Patch {
         trail_m: p.trail_m,
         trail_s: p.trail_s,
         lateral_margin_m: p.lateral_margin_m,
+        twist_m: machine.twist_m(),
     }
 }
 

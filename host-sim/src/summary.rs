@@ -50,6 +50,12 @@ pub struct Summary {
     pub unseen_m2: Option<f64>,
     /// Decisions taken too late; `null` when the core was not run.
     pub overruns: Option<u64>,
+    /// What summing fans came to; `null` where each nozzle serves its lane alone.
+    pub fans: Option<Fans>,
+    /// Lost wheel pulses put back; `null` when the core was not run.
+    pub pulses_bridged: Option<u64>,
+    /// How often learned slot offsets stopped to fit; `null` when the core was not run.
+    pub slot_drop_outs: Option<u64>,
     /// How the operator's orders were kept; `null` where nothing was ordered.
     pub orders: Option<OrdersKept>,
     /// Length of the judged ground, m.
@@ -103,6 +109,23 @@ pub struct MissedBy {
     pub valve: usize,
     /// Less than half of the flow.
     pub dose: usize,
+}
+
+/// How the sets of nozzles fared where fans are summed.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Fans {
+    /// Plants not full to which not even all healthy nozzles could have given their share.
+    pub beyond_reach: usize,
+    /// Plants not full over which too few nozzles sprayed, however right each was along travel.
+    pub short_sets: usize,
+    /// Plants that shared no spray with another, whose nozzles could be counted.
+    pub sets_counted: usize,
+    /// Nozzles opened over those beyond the fewest that would have done.
+    pub nozzles_beyond_smallest: usize,
+    /// Plants that the core called underdosed; `null` when it was not run.
+    pub underdosed: Option<u64>,
+    /// Plants that reached beyond the boom; `null` when the core was not run.
+    pub clipped: Option<u64>,
 }
 
 /// Errors of one kind of edge.
@@ -164,6 +187,20 @@ impl Stats {
             rms: mm(s.rms),
             p99_9: mm(s.p99_9),
             max: mm(s.max),
+        }
+    }
+}
+
+impl Fans {
+    /// Sums up a judgement with summed doses; `counters` are the core's, if it was run.
+    pub fn of(report: &Report, counters: Option<&Counters>) -> Fans {
+        Fans {
+            beyond_reach: report.beyond_reach,
+            short_sets: report.short_sets,
+            sets_counted: report.sets_counted,
+            nozzles_beyond_smallest: report.nozzles_beyond_smallest,
+            underdosed: counters.map(|c| c.plants_underdosed),
+            clipped: counters.map(|c| c.plants_clipped),
         }
     }
 }
@@ -238,6 +275,9 @@ impl Summary {
             }),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
             overruns: counters.map(|c| c.overruns),
+            fans: None,
+            pulses_bridged: counters.map(|c| c.pulses_bridged),
+            slot_drop_outs: counters.map(|c| c.slot_drop_outs),
             orders: report.orders.as_ref().map(|kept| {
                 let mm = |m: f64| (m * 1e7).round() / 1e4;
                 OrdersKept {
@@ -365,6 +405,19 @@ impl Summary {
         {
             line(format!(
                 "{rejected} inputs refused, {unseen:.1} m2 unseen, {overruns} overruns"
+            ));
+        }
+        if let Some(f) = &self.fans {
+            line(format!(
+                "fans summed: {} plants not full for want of nozzles, {} of them beyond the whole boom's reach; {} nozzles too many over {} single plants",
+                f.short_sets, f.beyond_reach, f.nozzles_beyond_smallest, f.sets_counted
+            ));
+        }
+        if let (Some(bridged), Some(drop_outs)) = (self.pulses_bridged, self.slot_drop_outs)
+            && bridged + drop_outs > 0
+        {
+            line(format!(
+                "{bridged} lost pulses put back; learned slots went out of use {drop_outs} times"
             ));
         }
         if let Some(kept) = &self.orders {

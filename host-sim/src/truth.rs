@@ -234,7 +234,7 @@ impl Truth {
                 acceleration,
             })
             .collect();
-        Motion::new(0.0, self.start_speed_m_s, &pieces)
+        Motion::reversing(0.0, self.start_speed_m_s, &pieces)
     }
 
     /// Writes the truth as JSON; `path` is the name shown in messages.

@@ -293,3 +293,113 @@ fn wrong_pairs_and_wishes_are_refused() {
         );
     }
 }
+
+/// The `[nozzles]` table with these keys in place of the demo's lane width.
+fn nozzles(keys: &str) -> host_sim::error::Result<host_sim::machine::Machine> {
+    let text = host_sim::run::DEMO_MACHINE.replace("lane_width_m = 0.5", keys);
+    host_sim::machine::Machine::parse("machine.toml", &text)
+}
+
+#[test]
+fn fans_that_make_no_sense_are_named_by_key() {
+    for (keys, word) in [
+        ("", "neither `lane_width_m` nor `fan_angle_deg`"),
+        ("fan_angle_deg = 110.0", "without `height_m`"),
+        (
+            "fan_angle_deg = 170.0\nheight_m = 0.5",
+            "`fan_angle_deg` is 170",
+        ),
+        (
+            "fan_angle_deg = 160.0\nheight_m = 3.0",
+            "to each side on the ground",
+        ),
+        ("fan_angle_deg = 110.0\nheight_m = 9.0", "`height_m` is 9"),
+        (
+            "fan_angle_deg = 110.0\nheight_m = 0.5\npattern = \"round\"",
+            "\"round\"",
+        ),
+        (
+            "fan_angle_deg = 110.0\nheight_m = 0.5\nwanted_share = 1.2",
+            "`wanted_share` is 1.2",
+        ),
+        (
+            "fan_angle_deg = 110.0\nheight_m = 0.5\nreach_width_m = 0.7",
+            "both `reach_width_m`",
+        ),
+        (
+            "fan_angle_deg = 110.0\nheight_m = 0.5\nthickness_deg = 5.0",
+            "both `fan_thickness_m`",
+        ),
+        (
+            "fan_angle_deg = 110.0\nheight_m = 0.5\ntwist_deg = 60.0",
+            "`twist_deg` is 60",
+        ),
+        (
+            "lane_width_m = 0.5\nwanted_share = 0.9",
+            "goes with `fan_angle_deg`",
+        ),
+        (
+            "lane_width_m = 0.5\npattern = \"even\"",
+            "goes with `fan_angle_deg`",
+        ),
+        (
+            "lane_width_m = 0.5\nreach_width_m = 0.4",
+            "less than the lane",
+        ),
+        ("lane_width_m = 0.5\nfaulty = [8]", "`faulty` is 8"),
+        ("lane_width_m = 0.5\nfaulty = [-1]", "`faulty` is -1"),
+    ] {
+        let text = nozzles(keys).expect_err(keys).to_string();
+        assert!(
+            text.contains(word) && text.contains("machine.toml:3"),
+            "{keys}: {text}"
+        );
+        assert!(text.contains("help: "), "{text}");
+    }
+    let text = host_sim::run::DEMO_MACHINE.replace("fan_thickness_m = 0.04", "thickness_deg = 5.0");
+    let error = host_sim::machine::Machine::parse("machine.toml", &text).expect_err("no height");
+    assert!(error.to_string().contains("without `height_m`"), "{error}");
+}
+
+/// 2 · 0.5 m · tan 55° = 1.4281 m on the ground; a 5° thickness 2 · 0.5 m · tan 2.5° = 43.7 mm.
+#[test]
+fn fans_on_the_ground_follow_from_angle_and_height() {
+    let m = nozzles("fan_angle_deg = 110.0\nheight_m = 0.5\ntwist_deg = 6.0\nfaulty = [3, 1, 3]")
+        .expect("sound");
+    let fan = m.fan.expect("fans");
+    assert!((fan.half_width_m - 0.714_074).abs() < 1e-6 && fan.flat_half_m == 0.0);
+    assert_eq!(
+        (fan.spacing_m, fan.wanted_share, m.faulty),
+        (0.5, 0.9, vec![1, 3])
+    );
+    assert!((m.twist - 0.105_104).abs() < 1e-6);
+    let text = host_sim::run::DEMO_MACHINE
+        .replace(
+            "lane_width_m = 0.5",
+            "height_m = 0.5\nfan_angle_deg = 110.0\npattern = \"even\"",
+        )
+        .replace("fan_thickness_m = 0.04", "thickness_deg = 5.0");
+    let m = host_sim::machine::Machine::parse("machine.toml", &text).expect("sound");
+    assert!((m.fan_thickness_m - 0.043_661).abs() < 1e-6);
+    assert_eq!(m.fan.map(|f| f.flat_half_m), m.fan.map(|f| f.half_width_m));
+    // A reach as wide as the lane is the lane form; a wider one is even over all of it.
+    assert_eq!(
+        nozzles("lane_width_m = 0.5\nreach_width_m = 0.5")
+            .expect("sound")
+            .fan,
+        None
+    );
+    let fan = nozzles("lane_width_m = 0.5\nreach_width_m = 0.8")
+        .expect("sound")
+        .fan
+        .expect("fans");
+    assert_eq!(
+        (
+            fan.half_width_m,
+            fan.flat_half_m,
+            fan.spacing_m,
+            fan.wanted_share
+        ),
+        (0.4, 0.4, 0.8, 1.0)
+    );
+}

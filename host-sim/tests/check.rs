@@ -270,3 +270,50 @@ fn bad_files_and_wishes_are_refused() {
         assert!(out.stdout.is_empty(), "{args:?}");
     }
 }
+
+/// 110° fans at 0.5 m height and spacing, worked out in the judge's own tests.
+#[test]
+fn doses_are_told_lane_by_lane() {
+    let demo = Demo::new("check-doses");
+    let fans = (
+        "lane_width_m = 0.5",
+        "fan_angle_deg = 110.0\nheight_m = 0.5",
+    );
+    let path = machine(&demo, "fans", &[fans]);
+    let result = check(&path, &[], 0);
+    assert!((figure(&result, "dose_alone_below") - 0.7002).abs() < 5e-5);
+    assert!((figure(&result, "dose_alone_lane_edge") - 0.4551).abs() < 5e-5);
+    let sets = result["doses"].as_array().expect("a list");
+    assert_eq!(sets.len(), 24);
+    let set = |lane: u64, place: &str| {
+        let found = sets
+            .iter()
+            .find(|s| s["lane"] == lane && s["place"] == place);
+        found.unwrap_or_else(|| panic!("no {place} of lane {lane}"))
+    };
+    // Between two nozzles both, 0.910; below one and 40 mm to each side all three.
+    let between = set(3, "right edge");
+    assert_eq!(between["nozzles"], serde_json::json!([3, 4]));
+    assert!((between["share"].as_f64().expect("a number") - 0.9101).abs() < 5e-5);
+    assert_eq!(set(3, "middle")["nozzles"], serde_json::json!([2, 3, 4]));
+    assert_eq!(between["short"], false);
+    // The end of the boom has no neighbour.
+    let end = set(7, "right edge");
+    assert_eq!(end["short"], true);
+    assert!((end["share"].as_f64().expect("a number") - 0.4551).abs() < 5e-5);
+    assert!(warned(&result, "in 2 of 8 lanes"));
+    // A faulty nozzle in the middle leaves its lane short.
+    let faulty = ("throw_ms = 25.0", "throw_ms = 25.0\nfaulty = [4]");
+    let result = check(&machine(&demo, "faulty", &[fans, faulty]), &[], 0);
+    assert!(
+        warned(&result, "in 5 of 8 lanes"),
+        "{:?}",
+        result["warnings"]
+    );
+    // Without fans nothing is said of doses.
+    let result = check(&machine(&demo, "lanes", &[]), &[], 0);
+    assert_eq!(result["doses"], Value::Array(vec![]));
+    let out = host_sim(&["check", &path]);
+    let text = String::from_utf8_lossy(&out.stdout);
+    assert!(text.contains("lanes 1 to 6    middle"), "{text}");
+}

@@ -23,6 +23,7 @@ fn drive(machine: &Machine, speed_m_s: f64, age_us: u64, plants: &[(f64, f64)]) 
         y_m: 0.25,
         length_m: far - near,
         width_m: 0.1,
+        id: None,
     });
     let image = Event {
         t_us: captured_us + age_us,

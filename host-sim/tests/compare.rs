@@ -89,12 +89,8 @@ fn wider_margins_spray_more_and_the_table_says_so() {
     ]
     .map(|v| v.as_f64().expect("a number"));
     assert!(b > a + 0.1 && (d - (b - a)).abs() < 1e-9, "{sprayed}");
-    assert_eq!(
-        both["results"][0]["sprayed_fraction"]
-            .as_f64()
-            .map(|f| f * 100.0),
-        Some(a)
-    );
+    let fraction = both["results"][0]["sprayed_fraction"].as_f64();
+    assert!(fraction.is_some_and(|f| (f * 100.0 - a).abs() < 1e-9));
 
     let out = host_sim(&args);
     let text = String::from_utf8_lossy(&out.stdout);

@@ -16,6 +16,8 @@ use host_sim::replay::replay;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 
+pub mod accuracy;
+
 /// Drives a scenario, replays its recording through the core, and judges the commands
 /// by the drive's own truth.
 #[must_use]
@@ -43,6 +45,8 @@ pub type Core = Controller<'static, 96, 8, 64, 4>;
 pub enum Input {
     /// A wheel pulse.
     Pulse,
+    /// A nozzle called faulty, or healthy again.
+    Fault(u16, bool),
     /// An image of detector 0.
     Image {
         /// Capture instant, µs.
@@ -64,6 +68,7 @@ pub fn plant(x_um: i32, y_um: i32, length_um: i32, width_um: i32) -> Plant {
         y: Length::from_um(y_um),
         length: Length::from_um(length_um),
         width: Length::from_um(width_um),
+        id: None,
     }
 }
 
@@ -106,6 +111,10 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
         match input {
             Input::Pulse => {
                 let _counted = core.handle_pulse(Micros(*stamp));
+            }
+            Input::Fault(nozzle, fault) => {
+                core.set_nozzle_fault(Micros(*stamp), *nozzle, *fault)
+                    .expect("in order and there");
             }
             Input::Order(order) => core_setup::order(core, Micros(*stamp), order, 1),
             Input::Image {
@@ -194,6 +203,8 @@ pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
         wheel: config.wheel,
         patch: config.patch,
         timing: config.timing,
+        fan: config.fan,
+        faulty: Vec::leak(config.faulty.to_vec()),
         sections: Vec::leak(config.sections.to_vec()),
         modes: config.modes,
     })

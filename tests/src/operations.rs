@@ -390,6 +390,7 @@ impl Trial {
                 y: mm((i32::from(bytes.u8()) - 128) * 80),
                 length: mm(i32::from(bytes.u8())),
                 width: mm(i32::from(bytes.u8()) * 8),
+                id: Some(u16::from(bytes.u8())).filter(|id| id % 4 == 0),
             })
             .collect();
         let image = Image {

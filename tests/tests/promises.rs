@@ -41,6 +41,13 @@ fn motley_boom(count: u16, seed: u32, pulse_nm: u64) -> Core {
     config.wheel.creep_speed = Speed::from_mm_s(creep.max(300));
     config.patch.lead_time = Span(seed % 9_000);
     config.patch.trail_time = Span(seed % 7_000);
+    config.fan = (seed & 1 == 1).then(|| {
+        FanConfig::new(
+            Length::from_mm(714),
+            Length::default(),
+            Length::from_mm(500),
+        )
+    });
     core_of(&nozzles, &config)
 }
 
@@ -132,16 +139,27 @@ proptest! {
     fn skipping_instants_changes_nothing_on_a_drive(
         speed in 1.0f64..7.0, swing in 0.0f64..0.9, hertz in 0.05f64..1.0, pulse_mm in 20u32..600,
         count in 1u16..70, seed in any::<u32>(),
+        lost in proptest::collection::vec((1usize..400, 1usize..4), 0..6),
         images in proptest::collection::vec((0.2f64..6.0, 0u64..150_000, proptest::collection::vec((-200i32..3000, -17_000i32..17_000, 0i32..400, 0i32..900), 0..9)), 1..30),
+        faults in proptest::collection::vec((0.2f64..6.0, any::<u16>(), any::<bool>()), 0..6),
     ) {
         let pulse_m = f64::from(pulse_mm) * 1e-3;
         let turn = std::f64::consts::TAU * hertz;
         let place = |t: f64| speed * (t - swing * (turn * t).sin() / turn);
         let mut inputs = pulses(place, 0.0, 6.0, pulse_m);
+        for (at, run) in lost {
+            // A lost pulse sets the prediction free without any input.
+            let end = (at + run).min(inputs.len());
+            inputs.drain(at.min(end)..end);
+        }
         for (at, age, plants) in images {
             let now = (at * 1e6) as u64;
-            let plants = plants.into_iter().map(|(x, y, l, w)| plant(x * 1000, y * 1000, l * 1000, w * 1000)).collect();
+            let id = |x: i32| (x & 1 == 1).then_some((x >> 1 & 7) as u16);
+            let plants = plants.into_iter().map(|(x, y, l, w)| Plant { id: id(x), ..plant(x * 1000, y * 1000, l * 1000, w * 1000) }).collect();
             inputs = with(inputs, now, Input::Image { captured: now.saturating_sub(age), seen: (0, 3000), plants });
+        }
+        for (at, nozzle, fault) in faults {
+            inputs = with(inputs, (at * 1e6) as u64, Input::Fault(nozzle % count, fault));
         }
         let mut skipping = motley_boom(count, seed, u64::from(pulse_mm) * 1_000_000);
         let mut every = motley_boom(count, seed, u64::from(pulse_mm) * 1_000_000);
@@ -207,7 +225,7 @@ proptest! {
             if is_pulse {
                 match core.handle_pulse(now) { Ok(()) => pulses += 1, Err(_) => refused += 1 }
             } else {
-                let plant = Plant { x: Length::from_bits(n[0]), y: Length::from_bits(n[1]), length: Length::from_bits(n[2]), width: Length::from_bits(n[3]) };
+                let plant = Plant { x: Length::from_bits(n[0]), y: Length::from_bits(n[1]), length: Length::from_bits(n[2]), width: Length::from_bits(n[3]), id: (n[3] & 1 == 0).then_some(detector.into()) };
                 let image = Image { detector: detector % 3, captured_at: Micros(captured % 100_000_000), seen: Stretch { from: Length::from_bits(n[4]), to: Length::from_bits(n[5]) }, plants: &[plant] };
                 match core.handle_image(now, &image) { Ok(_) => images += 1, Err(_) => images_refused += 1 }
             }

@@ -174,7 +174,6 @@ pub fn frames(
         .collect();
     order.sort_by(|&a, &b| plants[a].x.total_cmp(&plants[b].x));
     let mut reported = vec![false; order.len()];
-    let mut first = 0;
     let mut frames = Vec::new();
     for sequence in 0_u64.. {
         let captured_s = sequence as f64 / spec.frame_rate_hz;
@@ -182,12 +181,8 @@ pub fn frames(
             break;
         }
         let mount = ground.position(captured_s) + spec.x_m;
-        while order
-            .get(first)
-            .is_some_and(|&i| plants[i].x < mount + seen.0)
-        {
-            first += 1;
-        }
+        // Not only onward: the machine may have gone back.
+        let first = order.partition_point(|&i| plants[i].x < mount + seen.0);
         let mut sights = Vec::new();
         for (place, &index) in order.iter().enumerate().skip(first) {
             let plant = &plants[index];

@@ -3,8 +3,9 @@
 /// Travel of the boom reference point: where it is, how fast, and when it got
 /// there.
 ///
-/// Positions never decrease with time. Times are seconds, positions metres
-/// along travel, speeds metres a second and never negative.
+/// Times are seconds, positions metres along travel, speeds metres a second. Where the
+/// machine goes back, positions decrease with time and speeds are negative; most
+/// machines never do.
 pub trait Ground {
     /// Position in metres at time `t`.
     fn position(&self, t: f64) -> f64;

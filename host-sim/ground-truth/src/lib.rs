@@ -9,6 +9,7 @@
 //! * [`cycle`]: a published driving cycle;
 //! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
+//! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
 //! * [`plants`]: a seeded field of plants;
 //! * [`detector`]: frames, their delays, and the plants in them;
 //! * [`valve`]: flow after dead time, rise and fall;
@@ -26,6 +27,8 @@ pub mod hindsight;
 pub mod judge;
 pub mod motion;
 pub mod plants;
+pub mod pulse_faults;
+pub mod slip;
 pub mod valve;
 pub mod wheel;
 
@@ -35,7 +38,7 @@ pub use hindsight::{Hindsight, HindsightError};
 pub use judge::{
     Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy, ModeOrder,
     Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Targets, Tolerance,
-    TrueNozzle, Verdict, WhyMissed, judge,
+    TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use plants::{FieldError, Plant, PlantField, generate};

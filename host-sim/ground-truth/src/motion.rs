@@ -3,6 +3,9 @@
 //! Within a piece `x = x0 + v0·t + a·t²/2` holds exactly, and the time of a
 //! place is the root of it, so that no step width enters anywhere. Time starts
 //! at 0. Before it the first speed holds, after the last piece the last speed.
+//!
+//! A [reversing](Motion::reversing) motion may go back; its pieces are cut where it
+//! turns, so that each goes one way only.
 
 use crate::Ground;
 
@@ -88,6 +91,19 @@ struct Node {
     x: f64,
     v: f64,
     a: f64,
+    /// The farthest place up to here.
+    far: f64,
+}
+
+impl Node {
+    /// When the piece passes `x`, which lies in it.
+    fn reach(&self, x: f64) -> f64 {
+        let dx = x - self.x;
+        let root = (self.v * self.v + 2.0 * self.a * dx).max(0.0).sqrt();
+        // This form of the root loses no digits when braking.
+        let sum = self.v + if dx < 0.0 { -root } else { root };
+        self.t + if sum == 0.0 { 0.0 } else { 2.0 * dx / sum }
+    }
 }
 
 /// Travel made of pieces of constant acceleration.
@@ -119,6 +135,87 @@ impl Motion {
         }
         nodes.push(node);
         Ok(Self { nodes })
+    }
+
+    /// The same, and the pieces may go back: a speed below 0 is towards smaller x.
+    ///
+    /// # Errors
+    /// As [`Motion::new`], but for the reverse; speeds lie within ±200 m/s.
+    pub fn reversing(x0: f64, v0: f64, pieces: &[Piece]) -> Result<Self, MotionError> {
+        let mut node = start(x0, v0)?;
+        let mut nodes = Vec::with_capacity(pieces.len() + 1);
+        for (index, piece) in pieces.iter().enumerate() {
+            let Piece {
+                duration_s,
+                acceleration,
+            } = *piece;
+            if !(duration_s >= 0.0 && node.t + duration_s <= MAX_TIME) {
+                return Err(MotionError::Duration { index, duration_s });
+            }
+            let mut left = duration_s;
+            let turn = -node.v / acceleration;
+            if turn > 0.0 && turn < duration_s {
+                node = push_any(&mut nodes, node, index, turn, acceleration, 0.0)?;
+                left -= turn;
+            }
+            let mut speed = node.v + acceleration * left;
+            if speed.abs() < ROUNDING {
+                speed = 0.0;
+            }
+            node = push_any(&mut nodes, node, index, left, acceleration, speed)?;
+        }
+        nodes.push(node);
+        Ok(Self { nodes })
+    }
+
+    /// The times at which the machine sets off the other way, and whether that is
+    /// forward.
+    #[must_use]
+    pub fn turns(&self) -> Vec<(f64, bool)> {
+        let mut forward = true;
+        let mut turns = Vec::new();
+        for (_, _, from) in self.ways() {
+            let now = from.0 > 0;
+            if from.0 != 0 && now != forward {
+                forward = now;
+                turns.push((from.1, forward));
+            }
+        }
+        turns
+    }
+
+    /// For each piece its ends on the ground, which way it goes (1, 0, −1), and when it
+    /// begins.
+    fn ways(&self) -> impl Iterator<Item = (f64, f64, (i8, f64))> + '_ {
+        self.nodes.windows(2).map(|pair| {
+            let (from, to) = (pair[0].x, pair[1].x);
+            let way = i8::from(to > from) - i8::from(to < from);
+            (from, to, (way, pair[0].t))
+        })
+    }
+
+    /// Every passing of a mark, in order, and whether forward. `mark` gives the place of
+    /// the `k`-th mark, increasing; the machine starts short of mark 1, and there is none
+    /// before it.
+    #[must_use]
+    pub fn passings(&self, mark: impl Fn(u64) -> f64) -> Vec<(f64, bool)> {
+        let mut passed = 0_u64;
+        let mut all = Vec::new();
+        for pair in self.nodes.windows(2) {
+            let (n, next) = (pair[0], pair[1]);
+            if next.x > n.x {
+                while mark(passed + 1) <= next.x {
+                    passed += 1;
+                    all.push((n.reach(mark(passed)).clamp(n.t, next.t), true));
+                }
+            } else {
+                while passed > 0 && mark(passed) > next.x {
+                    all.push((n.reach(mark(passed)).clamp(n.t, next.t), false));
+                    passed -= 1;
+                }
+            }
+        }
+        all
     }
 
     /// Builds the motion whose speed runs straight between `(time s, speed
@@ -180,6 +277,7 @@ fn start(x0: f64, v0: f64) -> Result<Node, MotionError> {
         x: x0,
         v: v0,
         a: 0.0,
+        far: x0,
     })
 }
 
@@ -201,20 +299,39 @@ fn push(
     if speed < -ROUNDING {
         return Err(MotionError::NegativeSpeed { index, speed });
     }
-    if speed.is_nan() || speed > MAX_SPEED {
+    push_any(nodes, node, index, duration, acceleration, speed.max(0.0))
+}
+
+/// The same, forward or back.
+fn push_any(
+    nodes: &mut Vec<Node>,
+    node: Node,
+    index: usize,
+    duration: f64,
+    acceleration: f64,
+    speed: f64,
+) -> Result<Node, MotionError> {
+    if !(-MAX_ACCELERATION..=MAX_ACCELERATION).contains(&acceleration) {
+        return Err(MotionError::Acceleration {
+            index,
+            acceleration,
+        });
+    }
+    if speed.is_nan() || speed.abs() > MAX_SPEED {
         return Err(MotionError::TooFast { index, speed });
     }
-    let speed = speed.max(0.0);
+    // The mean of both speeds: exact, and never against the way of the piece.
+    let x = node.x + 0.5 * (node.v + speed) * duration;
     nodes.push(Node {
         a: acceleration,
         ..node
     });
     Ok(Node {
         t: node.t + duration,
-        // The mean of both speeds: exact, and never negative.
-        x: node.x + 0.5 * (node.v + speed) * duration,
+        x,
         v: speed,
         a: 0.0,
+        far: node.far.max(x),
     })
 }
 
@@ -227,7 +344,9 @@ impl Ground for Motion {
 
     fn speed(&self, t: f64) -> f64 {
         let n = self.node(t);
-        (n.v + n.a * (t - n.t)).max(0.0)
+        let v = n.v + n.a * (t - n.t);
+        // A rounding error of a stop is no way back.
+        if v.abs() < ROUNDING { 0.0 } else { v }
     }
 
     fn time_at(&self, x: f64) -> Option<f64> {
@@ -236,19 +355,14 @@ impl Ground for Motion {
             return None;
         }
         // The first node at or beyond x ends the piece that reaches x.
-        let reached = self.nodes.partition_point(|n| n.x < x);
+        let reached = self.nodes.partition_point(|n| n.far < x);
         let Some(before) = reached.checked_sub(1) else {
             return Some(first.t);
         };
         let n = self.nodes[before];
         let dx = x - n.x;
         match self.nodes.get(reached) {
-            Some(next) => {
-                let root = (n.v * n.v + 2.0 * n.a * dx).max(0.0).sqrt();
-                // This form of the root loses no digits when braking.
-                let dt = 2.0 * dx / (n.v + root);
-                Some((n.t + dt).clamp(n.t, next.t))
-            }
+            Some(next) => Some(n.reach(x).clamp(n.t, next.t)),
             None if n.v > 0.0 => Some(n.t + dx / n.v),
             None => None,
         }
@@ -342,6 +456,43 @@ mod tests {
             let t = m.time_at(x).expect("within the cycle");
             assert!((m.position(t) - x).abs() < 1e-9, "at {x} m");
         }
+    }
+
+    #[test]
+    fn going_back_by_hand() {
+        // 2 m/s, −1 m/s² for 4 s: 2 m on after 2 s, and back at 0 with −2 m/s. Then 1 s
+        // more of that to −2 m, +2 m/s² for 3 s: standing after 1 s at −3 m, and 4 m on
+        // with 4 m/s at the end.
+        let pieces = [piece(4.0, -1.0), piece(1.0, 0.0), piece(3.0, 2.0)];
+        let m = Motion::reversing(0.0, 2.0, &pieces).expect("a way back");
+        near(m.position(2.0), 2.0);
+        near(m.speed(2.0), 0.0);
+        near(m.position(3.0), 1.5);
+        near(m.speed(4.0), -2.0);
+        near(m.position(5.0), -2.0);
+        near(m.position(6.0), -3.0);
+        near(m.position(8.0), 1.0);
+        near(m.speed(8.0), 4.0);
+        near(m.time_at(1.5).expect("on the way out"), 1.0);
+        // Past the farthest place: 1 m beyond the end at 4 m/s.
+        near(m.time_at(3.0).expect("at last"), 8.5);
+        assert_eq!(m.turns(), [(2.0, false), (6.0, true)]);
+        // Marks 0.5 m apart: out over 3 and back over them, on again over 2.
+        let passed = m.passings(|k| 0.5 * k as f64 - 0.1);
+        let ways: Vec<bool> = passed.iter().map(|p| p.1).collect();
+        let mut wanted = vec![true; 4];
+        wanted.extend([false; 4]);
+        wanted.extend([true; 2]);
+        assert_eq!(ways, wanted);
+        for (i, mark) in [0.4, 0.9, 1.4, 1.9, 1.9, 1.4, 0.9, 0.4, 0.4, 0.9]
+            .into_iter()
+            .enumerate()
+        {
+            assert!((m.position(passed[i].0) - mark).abs() < 1e-12, "{i}");
+        }
+        let forward = Motion::reversing(0.0, 2.0, &pieces[1..2]).expect("plain");
+        assert!(forward.turns().is_empty());
+        assert!(Motion::reversing(0.0, 2.0, &[piece(300.0, -1.0)]).is_err());
     }
 
     #[test]

@@ -9,7 +9,7 @@ use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
 
-use crate::Ground;
+use crate::{Ground, Motion};
 
 /// A mark may be off its place by this share of a pulse, so that marks keep
 /// their order.
@@ -59,6 +59,8 @@ pub enum WheelError {
 pub struct Wheel {
     spec: WheelSpec,
     scale: f64,
+    /// Unevenness that does not come back, as a share of a pulse.
+    stray: Option<Normal<f64>>,
     /// How far each mark is off, as a share of a pulse.
     offsets: Vec<f64>,
     jitter: Normal<f64>,
@@ -95,6 +97,7 @@ impl Wheel {
         Ok(Self {
             spec,
             scale: 1.0,
+            stray: None,
             offsets,
             jitter,
         })
@@ -112,11 +115,43 @@ impl Wheel {
         Ok(Self { scale, ..self })
     }
 
+    /// The same wheel where each pulse also strays by a fresh normal amount of standard
+    /// deviation `share` of a pulse, cut at 0.4: unevenness that no turn repeats.
+    ///
+    /// # Errors
+    /// Refuses a share outside 0..=0.2.
+    pub fn with_stray(self, share: f64) -> Result<Self, WheelError> {
+        let bad = WheelError::Unevenness(share);
+        if !(0.0..=0.2).contains(&share) {
+            return Err(bad);
+        }
+        let stray = Normal::new(0.0, share).map_err(|_| bad)?;
+        Ok(Self {
+            stray: Some(stray),
+            ..self
+        })
+    }
+
     /// Where the `k`-th pulse comes, counted from 1, in metres after the start.
     #[must_use]
     pub fn pulse_at(&self, k: u64) -> f64 {
         let slot = (k % self.offsets.len() as u64) as usize;
         self.spec.pulse_length_m * self.scale * (k as f64 + self.offsets[slot])
+    }
+
+    /// The same for a motion that may go back: marks pulse whichever way they pass, and
+    /// the sensor tells which. No mark lies before the start.
+    #[must_use]
+    pub fn passings(&self, motion: &Motion, until: f64) -> Vec<(f64, bool)> {
+        let mut rng = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0x6a09_e667_f3bc_c908);
+        let start = motion.position(0.0);
+        let mut all = motion.passings(|k| start + self.pulse_at(k));
+        all.retain(|p| p.0 <= until);
+        for (t, _) in &mut all {
+            *t = (*t + self.jitter.sample(&mut rng)).max(0.0);
+        }
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        all
     }
 
     /// The time stamps in seconds of all pulses up to time `until`: the exact
@@ -125,10 +160,13 @@ impl Wheel {
     pub fn pulses(&self, ground: &dyn Ground, until: f64) -> Vec<f64> {
         // Another stream than the marks': the jitter must not move them.
         let mut rng = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0x6a09_e667_f3bc_c908);
+        let mut strays = Pcg64Mcg::seed_from_u64(self.spec.seed ^ 0xbb67_ae85_84ca_a73b);
         let start = ground.position(0.0);
         let mut stamps = Vec::new();
         for k in 1.. {
-            match ground.time_at(start + self.pulse_at(k)) {
+            let stray = self.stray.map_or(0.0, |s| s.sample(&mut strays));
+            let stray = stray.clamp(-MOST_UNEVEN, MOST_UNEVEN) * self.spec.pulse_length_m;
+            match ground.time_at(start + self.pulse_at(k) + stray * self.scale) {
                 Some(t) if t <= until => {
                     stamps.push((t + self.jitter.sample(&mut rng)).max(0.0));
                 }
@@ -143,7 +181,7 @@ impl Wheel {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Motion, Piece};
+    use crate::Piece;
 
     const EVEN: WheelSpec = WheelSpec {
         pulse_length_m: 0.13,
@@ -232,6 +270,24 @@ mod tests {
     }
 
     #[test]
+    fn stray_marks_do_not_come_back() {
+        let wheel = Wheel::new(EVEN).and_then(|w| w.with_stray(0.01));
+        let stamps = wheel.expect("a wheel").pulses(&steady(), 100.0);
+        let off: Vec<f64> = stamps
+            .iter()
+            .enumerate()
+            .map(|(i, t)| t * 5.0 / 0.13 - (i + 1) as f64)
+            .collect();
+        let n = off.len() as f64;
+        let sd = (off.iter().map(|o| o * o).sum::<f64>() / n).sqrt();
+        assert!((0.0095..0.0105).contains(&sd), "{sd}");
+        let again: f64 = off.windows(25).map(|w| w[0] * w[24]).sum::<f64>() / n;
+        assert!(again.abs() < 0.1 * sd * sd, "a turn repeats: {again}");
+        let bad = Wheel::new(EVEN).and_then(|w| w.with_stray(f64::NAN));
+        assert!(matches!(bad, Err(WheelError::Unevenness(_))));
+    }
+
+    #[test]
     fn a_larger_tyre_gives_fewer_pulses() {
         let wheel = Wheel::new(EVEN)
             .and_then(|w| w.with_scale(1.01))
@@ -240,6 +296,26 @@ mod tests {
         // 500 m over 0.1313 m.
         assert_eq!(stamps.len(), 3_808);
         assert!((stamps[99] - 100.0 * 0.1313 / 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn marks_pulse_both_ways() {
+        let wheel = Wheel::new(EVEN).expect("a wheel");
+        let forward = wheel.passings(&steady(), 100.0);
+        let stamps: Vec<f64> = forward.iter().map(|p| p.0).collect();
+        for (a, b) in stamps.iter().zip(wheel.pulses(&steady(), 100.0)) {
+            assert!((a - b).abs() < 1e-9);
+        }
+        // 5 m/s and −1 m/s² for 8 s: 12.5 m out, and 4.5 m back.
+        let piece = Piece {
+            duration_s: 8.0,
+            acceleration: -1.0,
+        };
+        let motion = Motion::reversing(2.0, 5.0, &[piece]).expect("a way back");
+        let passings = wheel.passings(&motion, 8.0);
+        let back = passings.iter().filter(|p| !p.1).count();
+        // Marks 1 to 96 lie within 12.5 m, 61 within 8 m.
+        assert_eq!((passings.len() - back, back), (96, 96 - 61));
     }
 
     #[test]

@@ -15,6 +15,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Figure> {
     figures.extend(stop(machine));
     figures.push(lanes_seen(machine));
     figures.extend(lanes_apart(machine));
+    figures.extend(doses(machine));
     figures.push(history(machine));
     figures.extend(patches(machine));
     figures
@@ -317,6 +318,51 @@ fn lanes_apart(machine: &Machine) -> Vec<Figure> {
     ]
 }
 
+/// What one nozzle alone gives, as a share of the broadcast dose.
+fn doses(machine: &Machine) -> Vec<Figure> {
+    let Some(fan) = crate::scene::fan(machine) else {
+        return Vec::new();
+    };
+    let (half, flat) = (fan.half_width_m, fan.flat_half_m);
+    let edge = fan.spacing_m / 2.0;
+    let share = |key, what, u: f64, sum: String| Figure {
+        key,
+        what,
+        value: fan.share(u),
+        unit: "of broadcast",
+        sum: vec![sum],
+    };
+    let slope = match half > flat {
+        true => format!(
+            "(half width {half:.4} m - {edge:.4} m) / slope {:.4} m",
+            half - flat
+        ),
+        false => format!("even to {half:.4} m aside"),
+    };
+    vec![
+        share(
+            "dose_alone_below",
+            "dose of one nozzle alone, right below it",
+            0.0,
+            format!(
+                "spacing {:.4} m / (half width {half:.4} m + flat half {flat:.4} m) = {:.3}",
+                fan.spacing_m,
+                fan.share(0.0)
+            ),
+        ),
+        share(
+            "dose_alone_lane_edge",
+            "dose of one nozzle alone, at its lane's edge",
+            edge,
+            format!(
+                "{:.3} x {slope}, 0 to 1 = {:.3}",
+                fan.share(0.0),
+                fan.share(edge)
+            ),
+        ),
+    ]
+}
+
 fn history(machine: &Machine) -> Figure {
     let fastest = machine.wheel.max_speed_m_s;
     let mut sum = vec![format!(
@@ -353,7 +399,7 @@ fn patches(machine: &Machine) -> Vec<Figure> {
         "lead {:.3} m + trail {:.3} m + fan {:.3} m = {ground:.3} m; lead {:.1} ms + trail {:.1} ms + half of rise and fall {:.1} ms = {:.1} ms",
         machine.patch.lead_m,
         machine.patch.trail_m,
-        machine.fan_thickness_m,
+        2.0 * machine.half_fan_m(),
         ms(machine.patch.lead_s),
         ms(machine.patch.trail_s),
         ms((machine.valves.open_rise_s + machine.valves.close_fall_s) / 2.0),

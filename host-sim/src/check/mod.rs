@@ -13,6 +13,7 @@ use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::output;
 
+pub mod doses;
 mod figures;
 pub mod sums;
 mod warnings;
@@ -80,6 +81,8 @@ pub struct Check {
     pub reasons: Vec<String>,
     /// Numbers and their sums.
     pub figures: Vec<Figure>,
+    /// Which nozzles small plants get, lane by lane; empty where each nozzle serves its lane alone.
+    pub doses: Vec<doses::DoseSet>,
     /// The controller's sizes.
     pub sizes: Vec<Size>,
     /// Doubtful numbers.
@@ -151,6 +154,7 @@ pub fn check(file: &str, machine: &Machine, wish: &Wish) -> Result<Check> {
         },
         reasons,
         figures: figures::all(machine, wish),
+        doses: doses::all(machine),
         sizes: sizes(machine),
         warnings: warnings::all(machine, wish),
     })
@@ -198,6 +202,9 @@ impl Check {
                 let _ = writeln!(out, "    {line}");
             }
         }
+        for line in doses::lines(&self.doses) {
+            let _ = writeln!(out, "{line}");
+        }
         let _ = writeln!(out, "\nmemory of the controller");
         for s in &self.sizes {
             let _ = writeln!(
@@ -238,6 +245,7 @@ impl Check {
 fn number(value: f64, unit: &str) -> String {
     match unit {
         "m" => format!("{value:.3}"),
+        "of broadcast" => format!("{value:.3}"),
         "m/s" | "" => format!("{value:.2}"),
         "lanes" | "places" => format!("{value:.0}"),
         _ => format!("{value:.1}"),

@@ -51,7 +51,7 @@ impl LookAhead {
             mount_m: detector.x_m,
             nozzle_m: n.1.x_m,
             lead_m: machine.patch.lead_m,
-            half_fan_m: machine.fan_thickness_m / 2.0,
+            half_fan_m: machine.half_fan_m(),
             pulse_m: machine.wheel.pulse.metres(),
             lead_s: machine.patch.lead_s,
             half_rise_s: machine.valves.open_rise_s / 2.0,
@@ -187,7 +187,7 @@ pub fn between_lanes(machine: &Machine) -> Vec<(usize, f64)> {
 pub fn margins(machine: &Machine) -> (f64, f64) {
     let patch = &machine.patch;
     (
-        patch.lead_m + patch.trail_m + machine.fan_thickness_m,
+        patch.lead_m + patch.trail_m + 2.0 * machine.half_fan_m(),
         patch.lead_s
             + patch.trail_s
             + (machine.valves.open_rise_s + machine.valves.close_fall_s) / 2.0,

@@ -26,6 +26,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Warning> {
     look_ahead(machine, wish, &mut warn);
     sight(machine, wish, &mut warn);
     lanes(machine, &mut warn);
+    doses(machine, &mut warn);
     travel(machine, &mut warn);
     valves(machine, &mut warn);
     list
@@ -149,6 +150,31 @@ fn lanes(machine: &Machine, warn: Warn<'_>) {
             format!("{count} overlaps between lanes, the widest {wide:.3} m after nozzle {i}"),
             "a plant there opens both nozzles and gets a double dose".into(),
             "set lane_width_m to the distance between nozzles, unless the overlap is meant".into(),
+        );
+    }
+}
+
+fn doses(machine: &Machine, warn: Warn<'_>) {
+    let sets = super::doses::all(machine);
+    let wanted = machine.fan.map_or(0.0, |fan| fan.wanted_share);
+    let short: Vec<_> = sets.iter().filter(|s| s.short).collect();
+    let mut lanes: Vec<usize> = short.iter().map(|s| s.lane).collect();
+    lanes.dedup();
+    let worst = short.iter().map(|s| s.share).fold(f64::INFINITY, f64::min);
+    if let Some(first) = lanes.first() {
+        let count = sets.last().map_or(0, |s| s.lane + 1);
+        let inner = lanes.iter().any(|&l| l != 0 && l + 1 != count);
+        warn(
+            format!(
+                "in {} of {count} lanes, the first is nozzle {first}'s, not even the whole boom gives {wanted:.2} of the dose everywhere",
+                lanes.len()
+            ),
+            format!("the worst point gets {worst:.3}; plants there get all that reaches them and stay short"),
+            match inner {
+                true => "raise the boom or lower wanted_share; under a faulty nozzle only a repair helps",
+                false => "the ends of a boom have no neighbour: let passes overlap by a lane",
+            }
+            .into(),
         );
     }
 }

@@ -7,9 +7,10 @@ use crate::values::{
 };
 use controller_core::sections::MAX_SECTIONS;
 use controller_core::{
-    Action, Along, BenchRequest, Command, Config, Controller, Counters, DetectorConfig, Distance,
-    GuardState, Image, ImageReport, MAX_PLANTS_PER_IMAGE, Mode, ModesConfig, NozzleConfig, Over,
-    PatchConfig, Plant, Poll, SectionConfig, Stretch, TimingConfig, UnseenPolicy, WheelConfig,
+    Action, Along, BenchRequest, Command, Config, Controller, Counters, DetectorConfig, Direction,
+    Distance, FanConfig, GuardState, Image, ImageReport, MAX_PLANTS_PER_IMAGE, Mode, ModesConfig,
+    NozzleConfig, Over, PatchConfig, Plant, Poll, SectionConfig, Stretch, TimingConfig,
+    UnseenPolicy, WheelConfig,
 };
 
 /// Nozzles of the largest boom the image is built for.
@@ -57,6 +58,7 @@ fn any_patch() -> PatchConfig {
         open_extra_time: any_span(),
         close_extra_time: any_span(),
         lateral_margin: any_length(),
+        repeat_growth: any_length(),
     }
 }
 
@@ -92,7 +94,21 @@ fn any_plant() -> Plant {
         y: any_length(),
         length: any_length(),
         width: any_length(),
+        id: any_id(),
     }
+}
+
+fn any_id() -> Option<u16> {
+    (any_u32() == 0).then(|| any_u32() as u16)
+}
+
+fn any_fan() -> Option<FanConfig> {
+    (any_u32() == 0).then(|| FanConfig {
+        half_width: any_length(),
+        flat_half: any_length(),
+        spacing: any_length(),
+        wanted_share: any_u32() as u16,
+    })
 }
 
 /// Builds one controller from an unknown configuration and hands it unknown
@@ -103,6 +119,7 @@ pub fn controller() {
     };
     let nozzles: [NozzleConfig; NOZZLES + 1] = core::array::from_fn(|_| any_nozzle());
     let detectors: [DetectorConfig; DETECTORS + 1] = core::array::from_fn(|_| any_detector());
+    let faulty: [u16; NOZZLES + 1] = core::array::from_fn(|_| any_u32() as u16);
     let sections: [SectionConfig; SECTIONS + 1] = core::array::from_fn(|_| SectionConfig {
         first: any_u32() as u16,
         count: any_u32() as u16,
@@ -114,11 +131,14 @@ pub fn controller() {
             creep_speed: any_speed(),
             max_acceleration_mm_s2: any_u32(),
             slots_per_turn: any_u32() as u16,
+            direction_input: any_u32() & 1 == 1,
         },
         nozzles: any_prefix(&nozzles),
         detectors: any_prefix(&detectors),
         patch: any_patch(),
         timing: any_timing(),
+        fan: any_fan(),
+        faulty: any_prefix(&faulty),
         sections: any_prefix(&sections),
         modes: any_modes(),
     };
@@ -141,8 +161,13 @@ fn drive(boom: &mut Boom<'_>) {
             },
             2 => image(boom),
             3 => getters(boom),
-            4 => order(boom),
-            5 => match boom.handle_bench(any_micros(), any_bench()) {
+            4 => match boom.set_nozzle_fault(any_micros(), any_u32() as u16, any_u32() == 0) {
+                Ok(()) => {}
+                Err(error) => used_text(&error),
+            },
+            5 => direction(boom),
+            6 => order(boom),
+            7 => match boom.handle_bench(any_micros(), any_bench()) {
                 Ok(()) => {}
                 Err(error) => used_text(&error),
             },
@@ -178,6 +203,18 @@ fn image(boom: &mut Boom<'_>) {
     };
     match boom.handle_image(any_micros(), &image) {
         Ok(report) => used_report(report),
+        Err(error) => used_text(&error),
+    }
+}
+
+fn direction(boom: &mut Boom<'_>) {
+    let direction = if any_u32() & 1 == 0 {
+        Direction::Forward
+    } else {
+        Direction::Reverse
+    };
+    match boom.handle_direction(any_micros(), direction) {
+        Ok(()) => {}
         Err(error) => used_text(&error),
     }
 }
@@ -255,6 +292,7 @@ fn getters(boom: &Boom<'_>) {
     let nozzle = any_u32() as u16;
     used_u32(boom.is_open(nozzle).map_or(2, u32::from));
     used_u32(boom.planned(nozzle).map_or(0, |count| count as u32));
+    used_u32(boom.nozzle_fault(nozzle).map_or(2, u32::from));
     used_u32(boom.detector_silent(any_u32() as u8).map_or(2, u32::from));
     used_u32(match boom.mode(any_u32() as u8) {
         Some(Mode::Spot) => 0,
@@ -270,6 +308,7 @@ fn getters(boom: &Boom<'_>) {
         GuardState::Stopped => 1,
         GuardState::NeverMoved => 2,
         GuardState::PollSilent => 3,
+        GuardState::Reversing => 5,
         _ => 4,
     });
     used_counters(boom.counters());
@@ -291,6 +330,9 @@ fn used_report(report: ImageReport) {
     used_u32(u32::from(report.outside));
     used_u32(u32::from(report.late));
     used_u32(u32::from(report.grown));
+    used_u32(u32::from(report.unserved));
+    used_u32(u32::from(report.underdosed));
+    used_u32(u32::from(report.clipped));
 }
 
 fn used_counters(counters: &Counters) {

@@ -143,6 +143,8 @@ proptest! {
             from_x: -1.0,
             to_x: 30.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
             orders: None,
         });
         prop_assert!(report.problems.is_empty());

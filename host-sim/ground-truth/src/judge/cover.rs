@@ -39,7 +39,7 @@ impl World<'_> {
     }
 
     /// Why nothing came down on the plant.
-    fn why(&self, index: usize, plant: &Plant, needed: &[usize]) -> WhyMissed {
+    pub(super) fn why(&self, index: usize, plant: &Plant, needed: &[usize]) -> WhyMissed {
         let is = |flags: &[bool]| flags.get(index).copied().unwrap_or(false);
         if !is(self.input.seen) {
             return WhyMissed::NotSeen;

@@ -1,5 +1,6 @@
 //! What the judge is told: the true machine, the plants, and the commands.
 
+use super::fan::TrueFan;
 use super::orders::Orders;
 use crate::{Ground, Plant, Valve};
 
@@ -33,6 +34,9 @@ pub struct Patch {
     pub trail_s: f64,
     /// Ground at the left and right of the plant, in metres.
     pub lateral_margin_m: f64,
+    /// Ground before and behind the plant for what a twisted fan shifts along travel, in
+    /// metres: see [`TrueFan::twist_m`].
+    pub twist_m: f64,
 }
 
 impl Patch {
@@ -40,13 +44,13 @@ impl Patch {
     /// what the fan's thickness and the valve's rise take from the dose.
     #[must_use]
     pub fn whole_lead(&self, nozzle: &TrueNozzle, v: f64) -> f64 {
-        self.lead_m + self.lead_s * v + nozzle.short_at_start(v)
+        self.lead_m + self.twist_m + self.lead_s * v + nozzle.short_at_start(v)
     }
 
     /// The whole trail in metres at speed `v` (m/s).
     #[must_use]
     pub fn whole_trail(&self, nozzle: &TrueNozzle, v: f64) -> f64 {
-        self.trail_m + self.trail_s * v + nozzle.short_at_stop(v)
+        self.trail_m + self.twist_m + self.trail_s * v + nozzle.short_at_stop(v)
     }
 }
 
@@ -129,6 +133,10 @@ pub struct JudgeInput<'a> {
     pub to_x: f64,
     /// How much may go wrong.
     pub tolerance: Tolerance,
+    /// The nozzles' fans where doses are summed; none where each nozzle serves its lane.
+    pub fan: Option<TrueFan>,
+    /// Nozzles that are known to be faulty and must stay closed.
+    pub faulty: &'a [usize],
     /// What the operator ordered; none where every nozzle was to spray plants all along.
     pub orders: Option<&'a Orders>,
 }
@@ -270,6 +278,9 @@ impl JudgeInput<'_> {
                 return Err(InputError::Length { list, len, plants });
             }
         }
+        if let Some(fan) = &self.fan {
+            fan.check()?;
+        }
         let settings = [
             ("patch.lead_m", self.patch.lead_m, NOT_NEGATIVE),
             ("patch.lead_s", self.patch.lead_s, NOT_NEGATIVE),
@@ -286,6 +297,7 @@ impl JudgeInput<'_> {
                 NOT_NEGATIVE,
             ),
             ("tolerance.edge_m", self.tolerance.edge_m, NOT_NEGATIVE),
+            ("patch.twist_m", self.patch.twist_m, NOT_NEGATIVE),
         ];
         for (what, value, wanted) in settings {
             if !fits(value, wanted) {
@@ -299,6 +311,39 @@ impl JudgeInput<'_> {
         let (from_x, to_x) = (self.from_x, self.to_x);
         if !(from_x.is_finite() && to_x.is_finite() && from_x < to_x) {
             return Err(InputError::Range { from_x, to_x });
+        }
+        Ok(())
+    }
+}
+
+impl TrueFan {
+    fn check(&self) -> Result<(), InputError> {
+        let flat = "0 to the half width";
+        let share = "a share above 0, at most 1";
+        for (what, value, wanted, right) in [
+            ("fan.half_width_m", self.half_width_m, POSITIVE, true),
+            (
+                "fan.flat_half_m",
+                self.flat_half_m,
+                flat,
+                (0.0..=self.half_width_m).contains(&self.flat_half_m),
+            ),
+            ("fan.spacing_m", self.spacing_m, POSITIVE, true),
+            (
+                "fan.wanted_share",
+                self.wanted_share,
+                share,
+                self.wanted_share > 0.0 && self.wanted_share <= 1.0,
+            ),
+            ("fan.twist", self.twist, ANY, true),
+        ] {
+            if !(right && fits(value, wanted)) {
+                return Err(InputError::Setting {
+                    what,
+                    value,
+                    wanted,
+                });
+            }
         }
         Ok(())
     }

@@ -117,6 +117,8 @@ mod tests {
             from_x: 0.0,
             to_x: 1.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
             orders: None,
         };
         let lanes = Lanes::new(&input);

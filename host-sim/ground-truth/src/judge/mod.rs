@@ -8,10 +8,20 @@
 //! needs gives full flow with its whole fan over the whole plant, *partial*
 //! when some half flow came down on it, and *missed* otherwise.
 //!
+//! **Fans.** Where the machine has fans, a plant's dose is summed over all nozzles that
+//! reach it ([`TrueFan`]), as a share of the broadcast dose. It is full when every point
+//! of the plant on the boom's ground gets the wanted share, missed when no point gets
+//! half of that, and partial otherwise. A plant that was missed although a nozzle sprayed
+//! there is missed by its dose. Edges are scored for the nozzles that sprayed over a
+//! plant and without which some point of it would have got less; where others sprayed
+//! there too, an end of theirs that no plant needed is not scored.
+//!
 //! Work grows with `n·log n` in plants and commands; lists are sorted once and
 //! swept.
 
 mod cover;
+mod dose;
+pub mod fan;
 mod input;
 mod lanes;
 mod orders;
@@ -22,10 +32,13 @@ mod spray;
 #[cfg(test)]
 mod brute;
 #[cfg(test)]
+mod dose_tests;
+#[cfg(test)]
 mod perfect;
 #[cfg(test)]
 mod tests;
 
+pub use fan::TrueFan;
 pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
 pub use orders::{KeepOff, ModeOrder, Ordered, Orders, OrdersKept, SeenGround};
 pub use report::{
@@ -33,6 +46,7 @@ pub use report::{
 };
 
 use cover::World;
+use dose::{Dose, Fans, Over};
 use lanes::Lanes;
 use patches::Scored;
 
@@ -51,7 +65,14 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         return unjudged(input, &error);
     }
     let nozzles = input.nozzles.len();
-    let (lists, problems) = spray::by_nozzle(input.commands, nozzles);
+    let (lists, mut problems) = spray::by_nozzle(input.commands, nozzles);
+    for &nozzle in input.faulty {
+        let opened = lists.get(nozzle).and_then(|l| l.iter().find(|c| c.open));
+        problems.extend(opened.map(|c| Problem::FaultyOpened {
+            nozzle,
+            at_s: c.at_s,
+        }));
+    }
     let sprayed: Vec<_> = lists
         .iter()
         .enumerate()
@@ -62,44 +83,19 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         .orders
         .map(|orders| (0..nozzles).map(|n| orders.zones(input, n)).collect());
     let zone = |n: usize| zones.as_ref().and_then(|z| z.get(n));
-
-    // Which nozzles each plant needs, and the other way round: the plants that
-    // each nozzle was asked to serve.
-    let lanes = Lanes::new(input);
-    let mut needs = Vec::with_capacity(input.plants.len());
-    let mut withheld = 0;
-    let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); nozzles];
-    for (index, plant) in input.plants.iter().enumerate() {
-        let needed = lanes.needed(plant);
-        let mut inside = input.from_x <= plant.near() && plant.far() <= input.to_x;
-        if inside
-            && needed
-                .iter()
-                .any(|&n| zone(n).is_some_and(|z| z.withholds(plant)))
-        {
-            inside = false;
-            withheld += 1;
-        }
-        if input.seen[index] && !input.refused[index] {
-            for &n in &needed {
-                asked[n].push((index, inside));
-            }
-            // Spray for it is no fault, and none of its edges is scored.
-            for n in lanes.grazed(plant, &needed) {
-                asked[n].push((index, false));
-            }
-        }
-        needs.push((needed, inside));
-    }
+    let held = |n: usize, plant: &crate::Plant| zone(n).is_some_and(|z| z.withholds(plant));
+    let plants = match input.fan {
+        Some(fan) => by_dose(input, &Fans::new(input, fan, &sprayed), &held),
+        None => by_lane(input, &held),
+    };
 
     let mut scored = Scored::default();
-    let groups: Vec<_> = asked
+    let groups: Vec<_> = plants
+        .asked
         .iter()
         .zip(&sprayed)
         .enumerate()
-        .map(|(n, (plants, s))| {
-            patches::score(input, n, plants, &s.stretches, zone(n), &mut scored)
-        })
+        .map(|(n, (asked, s))| patches::score(input, n, asked, &s.stretches, zone(n), &mut scored))
         .collect();
 
     let world = World {
@@ -110,23 +106,141 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
     let outcomes: Vec<Outcome> = input
         .plants
         .iter()
-        .zip(&needs)
+        .zip(&plants.needs)
         .enumerate()
-        .map(|(index, (plant, (needed, inside)))| {
-            if *inside && !needed.is_empty() {
-                world.outcome(index, plant, needed)
-            } else {
-                Outcome::Outside
-            }
+        .map(|(index, (plant, needed))| match plants.doses.get(index) {
+            _ if needed.is_empty() || !plants.judged[index] => Outcome::Outside,
+            None => world.outcome(index, plant, needed),
+            Some(dose) if dose.full => Outcome::Full,
+            Some(dose) if dose.some => Outcome::Partial,
+            Some(_) => Outcome::Missed(world.why(index, plant, needed)),
         })
         .collect();
 
     let ends = (input.from_x, input.to_x);
     let kept = zones
         .as_ref()
-        .map(|zones| orders::kept(zones, &sprayed, ends, withheld));
+        .map(|zones| orders::kept(zones, &sprayed, ends, plants.withheld));
     let strips = sprayed.into_iter().map(|s| s.strips).collect();
-    assemble(input, outcomes, scored, strips, problems, kept)
+    let mut report = assemble(input, outcomes, scored, strips, problems, kept);
+    for (outcome, dose) in report.outcomes.iter().zip(&plants.doses) {
+        if matches!(outcome, Outcome::Partial | Outcome::Missed(_)) {
+            report.beyond_reach += usize::from(dose.beyond_reach);
+            report.short_sets += usize::from(dose.short_set);
+        }
+    }
+    (report.sets_counted, report.nozzles_beyond_smallest) = plants.sets;
+    report.reasons = reasons(&report, &input.tolerance);
+    report.verdict = if report.reasons.is_empty() {
+        Verdict::Holds
+    } else {
+        Verdict::Broken
+    };
+    report
+}
+
+/// Which nozzles the plants have to do with.
+struct Plants {
+    /// For each plant, the nozzles that can serve it.
+    needs: Vec<Vec<usize>>,
+    /// For each plant, whether it counts: it lies wholly in the judged stretch, and no
+    /// order withheld spray from it.
+    judged: Vec<bool>,
+    /// Plants in the judged stretch from which an order withheld spray.
+    withheld: usize,
+    /// For each nozzle, the plants that it was asked to serve, and whether their edges
+    /// are scored.
+    asked: Vec<Vec<(usize, bool)>>,
+    /// What each plant got; empty where lanes decide.
+    doses: Vec<Dose>,
+    /// Plants whose nozzles could be counted, and nozzles beyond the fewest.
+    sets: (usize, usize),
+}
+
+/// Whether a plant lies wholly in the judged stretch.
+fn inside(input: &JudgeInput<'_>, plant: &crate::Plant) -> bool {
+    input.from_x <= plant.near() && plant.far() <= input.to_x
+}
+
+/// Whether an order withholds a nozzle's spray from a plant.
+type Held<'h> = &'h dyn Fn(usize, &crate::Plant) -> bool;
+
+/// Every nozzle serves its lane.
+fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
+    let lanes = Lanes::new(input);
+    let mut needs = Vec::with_capacity(input.plants.len());
+    let mut judged = Vec::with_capacity(input.plants.len());
+    let mut withheld = 0;
+    let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
+    for (index, plant) in input.plants.iter().enumerate() {
+        let needed = lanes.needed(plant);
+        let spared = needed.iter().any(|&n| held(n, plant));
+        withheld += usize::from(inside(input, plant) && spared);
+        judged.push(inside(input, plant) && !spared);
+        if input.seen[index] && !input.refused[index] {
+            for &n in &needed {
+                asked[n].push((index, judged[index]));
+            }
+            // Spray for it is no fault, and none of its edges is scored.
+            for n in lanes.grazed(plant, &needed) {
+                asked[n].push((index, false));
+            }
+        }
+        needs.push(needed);
+    }
+    Plants {
+        needs,
+        judged,
+        withheld,
+        asked,
+        doses: Vec::new(),
+        sets: (0, 0),
+    }
+}
+
+/// Fans are summed.
+fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
+    let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
+    let overs: Vec<Over> = input.plants.iter().map(|p| fans.over(p)).collect();
+    let doses: Vec<Dose> = input.plants.iter().map(|p| fans.dose(p)).collect();
+    let mut judged = Vec::with_capacity(input.plants.len());
+    let mut withheld = 0;
+    for (index, (plant, over)) in input.plants.iter().zip(&overs).enumerate() {
+        let spared = over.reach.iter().any(|&n| held(n, plant));
+        withheld += usize::from(inside(input, plant) && spared);
+        judged.push(inside(input, plant) && !spared);
+        if !input.seen[index] || input.refused[index] {
+            continue;
+        }
+        for &n in &over.sprayed {
+            let scored = over.needed.contains(&n) && judged[index];
+            asked[n].push((index, scored));
+        }
+        if over.sprayed.is_empty() {
+            // Sprays close to it may have been meant for it.
+            for &n in &over.reach {
+                asked[n].push((index, false));
+            }
+        }
+    }
+    let sets = fans.count_sets(&overs);
+    let needs = input
+        .plants
+        .iter()
+        .zip(overs)
+        .map(|(plant, over)| match fans.across(plant, 0.0) {
+            Some(_) => over.reach,
+            None => Vec::new(),
+        })
+        .collect();
+    Plants {
+        needs,
+        judged,
+        withheld,
+        asked,
+        doses,
+        sets,
+    }
 }
 
 /// Counts, averages and decides.
@@ -174,7 +288,7 @@ fn assemble(
         within as f64 / scored.edges.len() as f64
     };
     let sprayed_fraction = fraction(input, &strips);
-    let mut report = Report {
+    Report {
         verdict: Verdict::Holds,
         reasons: Vec::new(),
         targets,
@@ -191,15 +305,14 @@ fn assemble(
         edges: scored.edges,
         served: scored.served,
         strips,
+        beyond_reach: 0,
+        short_sets: 0,
+        sets_counted: 0,
+        nozzles_beyond_smallest: 0,
         problems,
         orders,
         ground_m: input.to_x - input.from_x,
-    };
-    report.reasons = reasons(&report, &input.tolerance);
-    if !report.reasons.is_empty() {
-        report.verdict = Verdict::Broken;
     }
-    report
 }
 
 /// The sprayed share of the judged area, lane by lane.
@@ -250,7 +363,11 @@ fn reasons(report: &Report, tolerance: &Tolerance) -> Vec<String> {
     }
     if partial > tolerance.partial {
         reasons.push(format!(
-            "{partial} of {total} plants got less than the full dose, {} allowed",
+            "{partial} of {total} plants got less than the full dose{}, {} allowed",
+            match report.beyond_reach {
+                0 => String::new(),
+                some => format!(" (to {some} not even the whole boom could give it)"),
+            },
             tolerance.partial
         ));
     }
@@ -301,6 +418,10 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         edges: Vec::new(),
         served: Vec::new(),
         strips: vec![Vec::new(); input.nozzles.len()],
+        beyond_reach: 0,
+        short_sets: 0,
+        sets_counted: 0,
+        nozzles_beyond_smallest: 0,
         problems: Vec::new(),
         orders: None,
         ground_m: 0.0,

@@ -469,6 +469,8 @@ mod tests {
             from_x: 1.0,
             to_x: 59.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
             orders: Some(orders),
         })
     }

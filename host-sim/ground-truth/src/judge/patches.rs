@@ -248,6 +248,8 @@ mod tests {
             from_x: 0.0,
             to_x: 1.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
             orders: None,
         };
         let lead = |v: f64| -patch.whole_lead(&n, v);

@@ -16,6 +16,7 @@ const PATCH: Patch = Patch {
     trail_m: 0.05,
     trail_s: 0.0,
     lateral_margin_m: 0.0,
+    twist_m: 0.0,
 };
 
 fn command(nozzle: usize, open: bool, at_s: f64) -> Command {
@@ -136,6 +137,7 @@ fn a_perfect_controller_has_no_error_on_ramps() {
         trail_m: 0.02,
         trail_s: 0.004,
         lateral_margin_m: 0.02,
+        twist_m: 0.0,
     };
     let commands = perfect(&motion, &nozzles, &patch, &plants);
     let input = JudgeInput {
@@ -149,6 +151,8 @@ fn a_perfect_controller_has_no_error_on_ramps() {
         from_x: 0.0,
         to_x: 330.0,
         tolerance: Tolerance::default(),
+        fan: None,
+        faulty: &[],
         orders: None,
     };
     let report = judge(&input);
@@ -196,6 +200,8 @@ fn fifty_thousand_plants_under_forty_eight_nozzles_are_swept() {
         from_x: 0.0,
         to_x: 10_010.0,
         tolerance: Tolerance::default(),
+        fan: None,
+        faulty: &[],
         orders: None,
     };
     let report = judge(&input);

@@ -225,6 +225,13 @@ pub enum Problem {
         /// When, in seconds.
         at_s: f64,
     },
+    /// A nozzle that is known to be faulty is told to open.
+    FaultyOpened {
+        /// Which nozzle.
+        nozzle: usize,
+        /// When, in seconds.
+        at_s: f64,
+    },
     /// A nozzle is open to the end of the run: its last close was lost.
     NeverClosed {
         /// Which nozzle.
@@ -263,6 +270,12 @@ impl fmt::Display for Problem {
             }
             Self::CloseTwice { nozzle, at_s } => {
                 write!(f, "nozzle {nozzle}: closed at {at_s:.6} s while closed")
+            }
+            Self::FaultyOpened { nozzle, at_s } => {
+                write!(
+                    f,
+                    "nozzle {nozzle}: opened at {at_s:.6} s though it is faulty"
+                )
             }
             Self::NeverClosed { nozzle, at_s } => {
                 write!(f, "nozzle {nozzle}: opened at {at_s:.6} s and never closed")
@@ -309,6 +322,16 @@ pub struct Report {
     /// For each nozzle the sprayed stretches (from, to) in metres along
     /// travel, at half flow, sorted and apart, not cut to the judged stretch.
     pub strips: Vec<Vec<(f64, f64)>>,
+    /// Of the judged plants that are not full: those to which not even all healthy
+    /// nozzles could have given their share. Fans only, as the next three.
+    pub beyond_reach: usize,
+    /// Of the judged plants that are not full: those over which too few nozzles sprayed,
+    /// however right each was along travel.
+    pub short_sets: usize,
+    /// Plants that no other shared a spray with, so that their nozzles can be counted.
+    pub sets_counted: usize,
+    /// Nozzles opened over those beyond the fewest that would have done.
+    pub nozzles_beyond_smallest: usize,
     /// Faults in the list of commands.
     pub problems: Vec<Problem>,
     /// How the operator's orders were kept; none where nothing was ordered.

@@ -30,6 +30,8 @@ pub(super) struct Sprayed {
     pub full: Vec<(f64, f64)>,
     /// Ground with any spray at all, sorted and apart.
     pub wet: Vec<(f64, f64)>,
+    /// Where the flow bends, along travel, and its share of full flow there.
+    pub profile: Vec<(f64, f64)>,
     /// Where commands that never brought half flow would have sprayed from,
     /// sorted; apart from those that the controller itself called late.
     pub stalled: Vec<f64>,
@@ -132,6 +134,16 @@ pub(super) fn spray(input: &JudgeInput<'_>, nozzle: usize, commands: &[Command])
             }
         }
     }
+    sprayed.profile = flow
+        .points()
+        .iter()
+        .map(|&(t, share)| (lands(t.min(last)), share))
+        .collect();
+    // A valve that never closed sprays on to the end of the run.
+    if let Some(&(_, share)) = flow.points().last() {
+        sprayed.profile.push((lands(last), share));
+    }
+    sprayed.profile.sort_by(|a, b| a.0.total_cmp(&b.0));
     for (a, b) in wet_times(&flow) {
         let (a, b) = (lands(a), lands(b.min(last).max(a)));
         let half = 0.5 * n.thickness_m;

@@ -23,6 +23,7 @@ const PATCH: Patch = Patch {
     trail_m: 0.05,
     trail_s: 0.0,
     lateral_margin_m: 0.0,
+    twist_m: 0.0,
 };
 
 /// 5 m/s, the boom at 10 m at 2 s; judged over 20 m.
@@ -95,6 +96,8 @@ impl Case {
             from_x: 0.0,
             to_x: 20.0,
             tolerance: Tolerance::default(),
+            fan: None,
+            faulty: &[],
             orders: None,
         }
     }

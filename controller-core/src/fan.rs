@@ -1,0 +1,613 @@
+//! Which nozzles give a plant its dose: fans summed over neighbours.
+//!
+//! One nozzle rarely gives a full dose alone, because fans overlap. The pattern of a
+//! nozzle across travel is a trapezoid: even in its flat middle, falling in a straight
+//! line to nothing at its half width. The **broadcast dose** is the mean of an even
+//! boom of such fans: `(half_width + flat_half) · peak / spacing`.
+//!
+//! [`Fan::aim`] opens the fewest nozzles whose summed pattern gives every point of a
+//! stretch across at least the wanted share of the broadcast dose. A point that not even
+//! all healthy nozzles bring there gets all that reach it, and is reported.
+//!
+//! Between the places where a pattern begins or ends a sum of trapezoids only bends
+//! downward, so its lowest value lies at such a place or at an end of the stretch: only
+//! those are looked at, in whole numbers. All roundings go outward, see [`Fan::new`].
+//!
+//! Two ways lead to the same set. On an even, healthy boom the fewest nozzles are
+//! always a run of neighbours where no point can do without the nozzle nearest to it;
+//! a table of twelve numbers then tells how far a run of each length reaches. Everything
+//! else (a faulty nozzle near by, an end of the boom, uneven mounts, fans that overlap
+//! so much that one may be left out) is searched.
+//!
+//! **Bound:** a stretch reached by more than [`MOST_SEARCHED`] nozzles takes them all, and
+//! one with more than [`MOST_OPTIONAL`] that could be left out drops them one by one: the
+//! dose holds, the set may be larger than need be, and [`Aim::smallest`] says so.
+
+use crate::boom::{ConfigError, NozzleConfig};
+use crate::units::{Length, saturate_i32};
+
+/// A share of 1 in the unit of [`FanConfig::wanted_share`].
+pub const WHOLE_SHARE: u16 = 10_000;
+/// Most nozzles among which a set is searched.
+pub const MOST_SEARCHED: usize = 32;
+/// Most nozzles of which every choice is tried.
+pub const MOST_OPTIONAL: u32 = 8;
+/// Lengths of runs that the table holds.
+const RUNS: usize = 12;
+/// In the table: a run of this length gives nowhere the wanted dose.
+const NOWHERE: i32 = i32::MAX;
+/// Widest half pattern.
+const WIDEST: Length = Length::from_mm(10_000);
+/// A slope narrower than this is taken as upright, counts.
+const STEEP: i32 = 16;
+
+/// The fan of every nozzle on the boom, as it falls on the ground, across travel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FanConfig {
+    /// From below the nozzle to where the spray ends; 1 mm to 10 m.
+    pub half_width: Length,
+    /// From below the nozzle to where the dose begins to fall: 0 for a tapered fan,
+    /// as much as `half_width` for an even one.
+    pub flat_half: Length,
+    /// Ground across for which one nozzle's flow is meant, from which the broadcast
+    /// dose follows: the nozzles' spacing. 1 mm to 20 m.
+    pub spacing: Length,
+    /// Share of the broadcast dose that a plant must get everywhere, in 1/10,000:
+    /// 9,000 is usual. 1 to 10,000.
+    pub wanted_share: u16,
+}
+
+impl FanConfig {
+    /// A fan that a plant gets nine tenths of the broadcast dose from.
+    #[must_use]
+    pub const fn new(half_width: Length, flat_half: Length, spacing: Length) -> Self {
+        Self {
+            half_width,
+            flat_half,
+            spacing,
+            wanted_share: 9_000,
+        }
+    }
+
+    pub(crate) fn validate(&self) -> Result<(), ConfigError> {
+        let one_mm = Length::from_mm(1);
+        let sound = self.half_width >= one_mm
+            && self.half_width <= WIDEST
+            && self.flat_half.bits() >= 0
+            && self.flat_half <= self.half_width
+            && self.spacing >= one_mm
+            && self.spacing <= WIDEST.plus(WIDEST)
+            && (1..=WHOLE_SHARE).contains(&self.wanted_share);
+        if sound { Ok(()) } else { Err(ConfigError::Fan) }
+    }
+}
+
+/// The nozzles chosen for a stretch across travel.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Aim {
+    /// Index of the first nozzle.
+    pub first: usize,
+    /// One past the last; equal to `first` when no healthy nozzle reaches the stretch.
+    pub end: usize,
+    /// Bit `k` set: nozzle `first + k` stays closed. Beyond bit 31 none does.
+    pub closed: u32,
+    /// Some point gets less than the wanted share, because not even all healthy nozzles
+    /// would give it.
+    pub short: bool,
+    /// No smaller set would do. False only beyond the bounds of the search.
+    pub smallest: bool,
+}
+
+impl Aim {
+    /// Whether nozzle `first + offset` is one of the set, given that it is before `end`.
+    #[must_use]
+    pub fn opens(&self, offset: usize) -> bool {
+        let bit = u32::try_from(offset).unwrap_or(u32::MAX);
+        self.closed.checked_shr(bit).unwrap_or_default() & 1 == 0
+    }
+
+    /// How many nozzles are opened.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        let all = self.end.saturating_sub(self.first);
+        let closed = usize::try_from(self.closed.count_ones()).unwrap_or_default();
+        all.saturating_sub(closed)
+    }
+
+    /// Without closed nozzles at its two ends.
+    fn trimmed(first: usize, open: u32, short: bool, smallest: bool) -> Self {
+        if open == 0 {
+            return Self {
+                first,
+                end: first,
+                closed: 0,
+                short,
+                smallest,
+            };
+        }
+        let skipped = open.trailing_zeros();
+        let open = open.checked_shr(skipped).unwrap_or_default();
+        let width = 32_u32.saturating_sub(open.leading_zeros());
+        let all = u32::MAX
+            .checked_shr(32_u32.saturating_sub(width))
+            .unwrap_or_default();
+        let at = first.saturating_add(usize::try_from(skipped).unwrap_or_default());
+        Self {
+            first: at,
+            end: at.saturating_add(usize::try_from(width).unwrap_or_default()),
+            closed: all & !open,
+            short,
+            smallest,
+        }
+    }
+}
+
+/// A fan ready to aim with.
+#[derive(Clone, Copy, Debug)]
+pub struct Fan {
+    /// Dose at `u` counts from below the nozzle: `half − |u|`, from 0 to `peak`.
+    half: i32,
+    peak: i32,
+    /// The wanted dose, in the same unit.
+    need: i32,
+    /// For a run of 1, 2, … neighbours: how far right of its first nozzle the ground
+    /// begins that it serves. The last holds for longer runs, too.
+    reaches: [i32; RUNS],
+    /// The table may be used.
+    runs: bool,
+}
+
+impl Fan {
+    /// Makes the table for a boom. Takes some thousand steps, once.
+    ///
+    /// Roundings: mounts and widths are each up to half a count (1/32 mm) off, so the
+    /// pattern is taken a count narrower all round, which makes it no larger than the
+    /// true one anywhere; the wanted dose is rounded up. A fan with upright sides has no
+    /// slope to be wrong on; there a gap of one count between two patterns counts as
+    /// closed, and the stretch asked for must be wider than the true one.
+    ///
+    /// # Errors
+    /// [`ConfigError::Fan`] when a number is out of its range.
+    pub fn new(config: &FanConfig, nozzles: &[NozzleConfig]) -> Result<Self, ConfigError> {
+        config.validate()?;
+        let (half, flat) = (config.half_width.bits(), config.flat_half.bits());
+        let slope = half.saturating_sub(flat);
+        let share = i64::from(config.wanted_share);
+        let whole = i64::from(WHOLE_SHARE);
+        let spacing = i64::from(config.spacing.bits());
+        let fan = if slope < STEEP {
+            // A dose of 1 a nozzle.
+            let middle = half.saturating_add(flat) >> 1;
+            let wanted = share.saturating_mul(i64::from(half.saturating_add(flat)));
+            let unit = spacing.saturating_mul(whole);
+            Self {
+                half: middle.saturating_add(1),
+                peak: 1,
+                need: up(wanted, unit).max(1),
+                reaches: [NOWHERE; RUNS],
+                runs: false,
+            }
+        } else {
+            let ends = i64::from(half.saturating_add(flat)).saturating_add(1);
+            let wanted = share
+                .saturating_mul(ends)
+                .saturating_mul(i64::from(slope).saturating_mul(2));
+            let unit = spacing
+                .saturating_mul(2)
+                .saturating_sub(1)
+                .saturating_mul(whole);
+            Self {
+                half: half.saturating_sub(1),
+                peak: slope,
+                need: up(wanted, unit).max(1),
+                reaches: [NOWHERE; RUNS],
+                runs: false,
+            }
+        };
+        Ok(fan.with_table(nozzles))
+    }
+
+    /// Dose at `u` counts from below a nozzle.
+    fn dose(&self, u: i32) -> i32 {
+        let slope = self.half.saturating_sub(u.saturating_abs());
+        slope.min(self.peak).max(0)
+    }
+
+    /// Where the pattern of a nozzle at `y` begins and ends.
+    fn ends(&self, y: i32) -> [i32; 2] {
+        [y.saturating_sub(self.half), y.saturating_add(self.half)]
+    }
+
+    /// All corners of the pattern of a nozzle at `y`.
+    fn corners(&self, y: i32) -> [i32; 4] {
+        let flat = self.half.saturating_sub(self.peak);
+        [
+            y.saturating_sub(self.half),
+            y.saturating_sub(flat),
+            y.saturating_add(flat),
+            y.saturating_add(self.half),
+        ]
+    }
+
+    /// The fewest healthy nozzles that give `[left, right]` (counts to the right of the
+    /// boom reference point) its dose. `faulty` tells of each nozzle whether it must stay
+    /// closed; missing entries are healthy.
+    ///
+    /// Work: with the table, as many steps as the set has nozzles; else bounded by the
+    /// nozzles that reach the stretch, see the top of this page.
+    #[must_use]
+    pub fn aim(&self, nozzles: &[NozzleConfig], faulty: &[bool], left: i32, right: i32) -> Aim {
+        let from = left.saturating_sub(self.half);
+        let to = right.saturating_add(self.half);
+        if self.runs
+            && let Some((first, end)) = self.run(nozzles, left, right)
+        {
+            // A faulty nozzle counts wherever it reaches the stretch, in the run or not.
+            let near = faulty
+                .iter()
+                .zip(nozzles)
+                .any(|(&f, n)| f && n.y.bits() > from && n.y.bits() < to);
+            if !near {
+                return Aim {
+                    first,
+                    end,
+                    closed: 0,
+                    short: false,
+                    smallest: true,
+                };
+            }
+        }
+        let first = nozzles.partition_point(|n| n.y.bits() <= from);
+        let end = nozzles.partition_point(|n| n.y.bits() < to).max(first);
+        let reaching = nozzles.get(first..end).unwrap_or_default();
+        let mut healthy = 0;
+        for (bit, index) in bits().zip(first..end) {
+            if !faulty.get(index).copied().unwrap_or_default() {
+                healthy |= bit;
+            }
+        }
+        if reaching.len() > MOST_SEARCHED {
+            return Aim {
+                first,
+                end,
+                closed: !healthy,
+                short: !self.reached(nozzles, faulty, left, right),
+                smallest: false,
+            };
+        }
+        let window = Window {
+            fan: self,
+            nozzles: reaching,
+            left,
+            right,
+        };
+        let (open, short, smallest) = window.search(healthy);
+        Aim::trimmed(first, open, short, smallest)
+    }
+
+    /// Whether all healthy nozzles together give the whole stretch its dose.
+    fn reached(&self, nozzles: &[NozzleConfig], faulty: &[bool], left: i32, right: i32) -> bool {
+        let enough = |y: i32| {
+            let first = nozzles.partition_point(|n| n.y.bits() <= y.saturating_sub(self.half));
+            let mut sum = 0_i32;
+            for (index, n) in nozzles.iter().enumerate().skip(first) {
+                if n.y.bits() >= y.saturating_add(self.half) {
+                    break;
+                }
+                if !faulty.get(index).copied().unwrap_or_default() {
+                    sum = sum.saturating_add(self.dose(y.saturating_sub(n.y.bits())));
+                }
+            }
+            sum >= self.need
+        };
+        let ends = nozzles.iter().flat_map(|n| self.ends(n.y.bits()));
+        let mut inside = ends.filter(|&y| y > left && y < right);
+        enough(left) && enough(right) && inside.all(enough)
+    }
+
+    /// The shortest run of neighbours by the table: its first nozzle and one past its
+    /// last. The rightmost of equally short ones.
+    fn run(&self, nozzles: &[NozzleConfig], left: i32, right: i32) -> Option<(usize, usize)> {
+        // How many nozzles stand far enough left for a run to begin with.
+        let mut begin: Option<usize> = None;
+        let mut reaches = self.reaches.iter().copied();
+        let mut reach = NOWHERE;
+        for length in 1..=nozzles.len() {
+            reach = reaches.next().unwrap_or(reach);
+            if reach == NOWHERE {
+                continue;
+            }
+            let serves = |n: &NozzleConfig| n.y.bits().saturating_add(reach) <= left;
+            let mut count = match begin {
+                Some(count) => count,
+                None => nozzles.partition_point(serves),
+            };
+            // Longer runs reach farther: the count only grows.
+            while nozzles.get(count).is_some_and(serves) {
+                count = count.saturating_add(1);
+            }
+            begin = Some(count);
+            let Some(last_begin) = count.checked_sub(1) else {
+                continue;
+            };
+            let first = last_begin.min(nozzles.len().saturating_sub(length));
+            let end = first.saturating_add(length);
+            let last = nozzles.get(end.saturating_sub(1))?;
+            if last.y.bits().saturating_sub(reach) >= right {
+                return Some((first, end));
+            }
+        }
+        None
+    }
+
+    /// Fills the table, if the boom is even and the fans let runs be the smallest sets.
+    fn with_table(mut self, nozzles: &[NozzleConfig]) -> Self {
+        let Some((pitch, off)) = Pitch::of(nozzles) else {
+            return self;
+        };
+        // The table is made for the ideal mounts: narrower by what the real ones are off.
+        let ideal = Self {
+            half: self.half.saturating_sub(off),
+            ..self
+        };
+        // A run of RUNS or more must give its middle all that a longer one would.
+        let span = pitch.place(i32::try_from(RUNS).unwrap_or_default());
+        if ideal.half <= 0 || self.half.saturating_mul(2) > span || !ideal.needs_the_nearest(&pitch)
+        {
+            return self;
+        }
+        let mut reaches = [NOWHERE; RUNS];
+        for (length, slot) in (1..).zip(&mut reaches) {
+            match ideal.reach_of(&pitch, length) {
+                Some(reach) => *slot = reach,
+                None => return self,
+            }
+        }
+        self.reaches = reaches;
+        self.runs = true;
+        self
+    }
+
+    /// On an endless even boom: whether every point gets its dose, and none without the
+    /// nozzle nearest to it. Then a set must hold every nozzle that is nearest to some
+    /// point of the stretch, which are neighbours; and of those to either side, which all
+    /// lie on one side of the whole stretch, the nearer gives more to every point: so the
+    /// smallest set is a run.
+    fn needs_the_nearest(&self, pitch: &Pitch) -> bool {
+        let around = i32::try_from(RUNS).unwrap_or_default();
+        let middle = pitch.place(1) >> 1;
+        let all = || (around.saturating_neg()..=around).map(|j| pitch.place(j));
+        let corners = all().flat_map(|y| self.corners(y));
+        let inside = corners.filter(|&y| y > 0 && y <= middle);
+        inside
+            .chain([0, middle, middle.saturating_add(1)])
+            .all(|y| {
+                let sum = all().fold(0_i32, |sum, n| {
+                    sum.saturating_add(self.dose(y.saturating_sub(n)))
+                });
+                sum >= self.need && sum.saturating_sub(self.dose(y)) < self.need
+            })
+    }
+
+    /// How far right of its first nozzle the ground begins that a run of `length`
+    /// serves; [`NOWHERE`] when it serves none. `None` when that ground is in pieces.
+    fn reach_of(&self, pitch: &Pitch, length: i32) -> Option<i32> {
+        let all = || (0..length).map(|j| pitch.place(j));
+        let sum = |y: i32| {
+            all().fold(0_i32, |sum, n| {
+                sum.saturating_add(self.dose(y.saturating_sub(n)))
+            })
+        };
+        let middle = pitch.place(length.saturating_sub(1)) >> 1;
+        let corners = || all().flat_map(|y| self.corners(y)).filter(|&y| y <= middle);
+        let enough = |y: i32| sum(y) >= self.need;
+        if !enough(middle) {
+            return if corners().any(enough) {
+                None
+            } else {
+                Some(NOWHERE)
+            };
+        }
+        // The last corner that gets too little; nothing is sprayed at the first.
+        let mut low = corners().filter(|&y| !enough(y)).max()?;
+        if corners().any(|y| y < low && enough(y)) {
+            return None;
+        }
+        // From there to the next corner the dose is a straight line.
+        let mut high = corners().filter(|&y| y > low).min().unwrap_or(middle);
+        while high.saturating_sub(low) > 1 {
+            let between = low.saturating_add(high.saturating_sub(low) >> 1);
+            if enough(between) {
+                high = between;
+            } else {
+                low = between;
+            }
+        }
+        Some(high)
+    }
+}
+
+/// An even row of mounts.
+struct Pitch {
+    /// From the first to the last mount, counts, over so many gaps.
+    width: i64,
+    gaps: i64,
+}
+
+impl Pitch {
+    /// The pitch of a boom, if it is even to a count, and how far one mount can be off
+    /// from another by it, counts.
+    fn of(nozzles: &[NozzleConfig]) -> Option<(Self, i32)> {
+        let (first, last) = (nozzles.first()?.y.bits(), nozzles.last()?.y.bits());
+        let gaps = i64::try_from(nozzles.len()).ok()?.checked_sub(1)?;
+        let pitch = Self {
+            width: i64::from(last).saturating_sub(i64::from(first)),
+            gaps,
+        };
+        if gaps < 1 {
+            return None;
+        }
+        let mut exact = pitch.width.checked_rem(gaps)? == 0;
+        for (index, n) in (0_i32..).zip(nozzles) {
+            let off =
+                n.y.bits()
+                    .saturating_sub(first)
+                    .saturating_sub(pitch.place(index));
+            match off {
+                0 => {}
+                -1 | 1 => exact = false,
+                _ => return None,
+            }
+        }
+        // Two mounts, each up to a count off, and the rounding of their ideal distance.
+        Some((pitch, if exact { 0 } else { 3 }))
+    }
+
+    /// Place of mount `index` right of mount 0, to the nearest count.
+    fn place(&self, index: i32) -> i32 {
+        let twice = i64::from(index)
+            .saturating_mul(self.width)
+            .saturating_mul(2);
+        let gaps = self.gaps.saturating_mul(2);
+        saturate_i32(
+            twice
+                .saturating_add(self.gaps)
+                .checked_div_euclid(gaps)
+                .unwrap_or_default(),
+        )
+    }
+}
+
+/// The nozzles that reach a stretch, at most [`MOST_SEARCHED`]; sets of them are bits.
+struct Window<'a> {
+    fan: &'a Fan,
+    nozzles: &'a [NozzleConfig],
+    left: i32,
+    right: i32,
+}
+
+impl Window<'_> {
+    /// Every point at which a sum of patterns can be lowest.
+    fn points(&self) -> impl Iterator<Item = i32> {
+        let inside = |y: &i32| *y > self.left && *y < self.right;
+        let ends = self.nozzles.iter().flat_map(|n| self.fan.ends(n.y.bits()));
+        ends.filter(inside).chain([self.left, self.right])
+    }
+
+    fn dose(&self, y: i32, set: u32) -> i32 {
+        let mut sum = 0_i32;
+        for (bit, n) in bits().zip(self.nozzles) {
+            if set & bit != 0 {
+                sum = sum.saturating_add(self.fan.dose(y.saturating_sub(n.y.bits())));
+            }
+        }
+        sum
+    }
+
+    /// The smallest set of `healthy` nozzles; whether some point stays short; whether no
+    /// smaller set is possible.
+    fn search(&self, healthy: u32) -> (u32, bool, bool) {
+        let need = self.fan.need;
+        // Nozzles that no set can do without.
+        let (mut must, mut short) = (0, false);
+        for y in self.points() {
+            let all = self.dose(y, healthy);
+            short |= all < need;
+            for (bit, n) in bits().zip(self.nozzles) {
+                let u = y.saturating_sub(n.y.bits());
+                let needed = if all < need {
+                    // Here and beside it all that can be had. The pattern that ends right
+                    // here still counts on one side of it.
+                    u.saturating_abs() <= self.fan.half
+                } else {
+                    all.saturating_sub(self.fan.dose(u)) < need
+                };
+                if needed {
+                    must |= bit & healthy;
+                }
+            }
+        }
+        // Points that are still short of what they can get, and who could help there.
+        let mut optional = 0;
+        for y in self.points() {
+            if self.dose(y, must) < need.min(self.dose(y, healthy)) {
+                for (bit, n) in bits().zip(self.nozzles) {
+                    if self.fan.dose(y.saturating_sub(n.y.bits())) > 0 {
+                        optional |= bit & healthy & !must;
+                    }
+                }
+            }
+        }
+        if optional == 0 {
+            return (must, short, true);
+        }
+        if optional.count_ones() > MOST_OPTIONAL {
+            return (self.drop_one_by_one(must, optional, healthy), short, false);
+        }
+        (self.fewest(must, optional, healthy), short, true)
+    }
+
+    /// Whether `set` gives every point its dose, or all that it can get.
+    fn enough(&self, set: u32, healthy: u32) -> bool {
+        self.points()
+            .all(|y| self.dose(y, set) >= self.fan.need.min(self.dose(y, healthy)))
+    }
+
+    /// Tries every choice of the optional nozzles: at most 2⁸.
+    fn fewest(&self, must: u32, optional: u32, healthy: u32) -> u32 {
+        let mut best = must | optional;
+        let choices = 1_u32.checked_shl(optional.count_ones()).unwrap_or_default();
+        for choice in 1..choices {
+            if must.count_ones().saturating_add(choice.count_ones()) >= best.count_ones() {
+                continue;
+            }
+            let set = must | spread(choice, optional);
+            if self.enough(set, healthy) {
+                best = set;
+            }
+        }
+        best
+    }
+
+    fn drop_one_by_one(&self, must: u32, optional: u32, healthy: u32) -> u32 {
+        let mut set = must | optional;
+        for bit in bits() {
+            if optional & bit != 0 && self.enough(set & !bit, healthy) {
+                set &= !bit;
+            }
+        }
+        set
+    }
+}
+
+/// The 32 single bits, lowest first.
+fn bits() -> impl Iterator<Item = u32> {
+    (0..32).map(|place: u32| 1_u32.checked_shl(place).unwrap_or_default())
+}
+
+/// Puts the low bits of `choice` at the places of the bits of `among`.
+fn spread(choice: u32, among: u32) -> u32 {
+    let (mut rest, mut set) = (choice, 0);
+    for bit in bits() {
+        if among & bit != 0 {
+            if rest & 1 != 0 {
+                set |= bit;
+            }
+            rest >>= 1;
+        }
+    }
+    set
+}
+
+/// Quotient of a number and a positive one, rounded up.
+fn up(number: i64, by: i64) -> i32 {
+    saturate_i32(
+        number
+            .saturating_add(by.saturating_sub(1))
+            .checked_div_euclid(by)
+            .unwrap_or(i64::MAX),
+    )
+}
+
+#[cfg(test)]
+mod tests;
