@@ -108,6 +108,12 @@ impl<'a> Wanted<'a> {
         next
     }
 
+    /// Where the last keep-off ground at or before `place` ends.
+    pub(crate) fn line_behind(&self, place: i32) -> Option<i32> {
+        let ends = self.own_lines().map(|line| line.end);
+        ends.filter(|end| ahead(place, *end) >= 0).reduce(later)
+    }
+
     /// Where the keep-off ground that holds `place` ends; `place` when none does.
     pub(crate) fn past_line(&self, mut place: i32) -> i32 {
         for _ in 0..crate::keep_off::MAX_KEEP_OFF {
@@ -249,6 +255,10 @@ mod tests {
         assert_eq!(w.line_after(1100), Some(1100));
         assert_eq!(w.line_after(1310), None);
         assert_eq!((w.past_line(1100), w.past_line(40)), (1310, 40));
+        assert_eq!(
+            (w.line_behind(1309), w.line_behind(1310)),
+            (None, Some(1310))
+        );
         assert!(Wanted { nozzle: 4, ..w }.line_after(0).is_none());
     }
 

@@ -220,6 +220,27 @@ fn a_stop_breaks_the_shortest_on_time() {
     expect(&commands, &[(Open, 1.002), (Close, 1.010_007)]);
 }
 
+/// A patch that begins at 3.522 m, right behind a line, with a rise of 4 ms. The first drop comes
+/// 2 ms before half flow and may not fall before the widened line at 3.520125 m:
+/// 2 (T + 0.020 − 0.002) + 0.05 = 3.520125.
+#[test]
+fn no_drop_falls_before_a_line_that_a_patch_begins_behind() {
+    let mut core = one_lane(|c, _| c.patch.open_extra_time = Span::from_ms(2));
+    let long = Input::Image {
+        captured: 1_000_000,
+        seen: (0, 3000),
+        // Patch from 3.522 m on, 0.4 m long.
+        plants: vec![plant(1_722_000, 0, 300_000, 40_000)],
+    };
+    let inputs = [(1_000_000, long), (1_010_000, keep_off(0.98, 1.48))];
+    let commands = drive(&mut core, &inputs);
+    let open = (3.520_125 - 0.05) / 2.0 - 0.018;
+    let close = (3.922 - 0.05) / 2.0 - 0.015;
+    expect(&commands, &[(Open, open), (Close, close)]);
+    // Half flow at 3.524125 m, wanted at 3.522 − 0.004 m: 6.125 mm short, and said so.
+    assert_eq!((core.counters().late, core.counters().late_mm), (1, 6));
+}
+
 /// The plant at 3.0 to 3.1 m wants 2.95 to 3.15 m. After the shortest on-time of 20 ms the
 /// last drop is at 2.95 + 2 · (0.020 + 0.015 − 0.020) = 2.98 m: beyond a line at 2.995 m
 /// less 0.020125, but not beyond one at 3.015 m.
@@ -522,7 +543,7 @@ fn mm_of(core: &Core) -> (u64, u64) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(128))]
+    #![proptest_config(ProptestConfig::with_cases(512))]
 
     /// Keep-off ground stays dry, whatever stands there and however the machine goes: not a
     /// drop by true motion, fan of 40 mm, rise 4 ms and fall 6 ms included. The machine's

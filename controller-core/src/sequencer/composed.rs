@@ -59,7 +59,16 @@ pub(super) fn open<const K: usize>(
                 Meeting::Passed => instant.at,
             }
         };
-        let at = met.max(earliest);
+        // Close behind a line the rise alone would let drops fall before it.
+        let dry_to = match wanted
+            .line_behind(run.start)
+            .map(|line| instant.meet(line, nozzle.open_delay, edges.first_drop_throw))
+        {
+            Some(Meeting::Later) => return None,
+            Some(Meeting::At(at)) => at,
+            Some(Meeting::Passed) | None => instant.at,
+        };
+        let at = met.max(earliest).max(dry_to);
         if at.offset_from(instant.at) > instant.window {
             return None;
         }
@@ -148,19 +157,8 @@ pub(super) fn close<const K: usize>(
     let beyond = |at: Micros, throw: i32| instant.reach(at, nozzle.close_delay, throw);
     let in_window = |at: Micros| at.offset_from(instant.at) <= instant.window;
     for _ in 0..MOST_TURNS {
-        let next = wanted.run(lane.plan.as_slice(), lane.done_to);
-        let Some(run) = next.filter(|run| run.start == lane.done_to) else {
-            if bridge(
-                lane,
-                lane.done_to,
-                lane.done_to,
-                edges,
-                instant,
-                wanted,
-                counters,
-            ) {
-                continue;
-            }
+        let run = wanted.run(lane.plan.as_slice(), lane.done_to);
+        let Some(run) = run.filter(|run| run.start == lane.done_to) else {
             // No longer wanted where it sprays now. Keep-off ground does not wait for the
             // shortest on-time.
             let kept_off = wanted.line_after(lane.done_to) == Some(lane.done_to);
@@ -169,17 +167,21 @@ pub(super) fn close<const K: usize>(
             } else {
                 earliest
             };
-            let at = before_line(lane, at, lane.done_to, nozzle, edges, instant, wanted);
+            let line = line_met(lane, lane.done_to, nozzle, edges, instant, wanted);
+            let at = line.map_or(at, |line| line.min(at));
             if !in_window(at) {
                 return None;
+            }
+            let stop = later(lane.done_to, beyond(at, edges.close_throw));
+            if bridge(lane, lane.done_to, stop, edges, instant, wanted, counters) {
+                continue;
             }
             if kept_off {
                 bump(&mut counters.keep_off_crossed);
             }
             bump(&mut counters.order_closes);
-            let end = later(lane.done_to, beyond(at, edges.close_throw));
-            lane.drop_before(end);
-            lane.closed(at, end);
+            lane.drop_before(stop);
+            lane.closed(at, stop);
             return Some(Decided::new(Action::Close, at, 0));
         };
         let end = run.end?;
@@ -189,31 +191,34 @@ pub(super) fn close<const K: usize>(
             edges.close_throw
         };
         let met = match instant.meet(end, nozzle.close_delay, throw) {
-            // A line close behind the end wants the close sooner than the end does.
-            Meeting::Later => line_met(end, nozzle, edges, instant, wanted)?,
-            Meeting::At(at) => at,
-            Meeting::Passed => instant.at,
+            Meeting::Later => None,
+            Meeting::At(at) => Some(at),
+            Meeting::Passed => Some(instant.at),
         };
-        let at = if run.to_line {
-            lane.not_before(met)
+        // The last drop flies beyond half flow: a line behind the end may be met sooner.
+        let line = line_met(lane, end, nozzle, edges, instant, wanted);
+        let due = if run.to_line {
+            met.map(|met| lane.not_before(met))
         } else {
-            before_line(lane, met.max(earliest), end, nozzle, edges, instant, wanted)
+            met.map(|met| met.max(earliest))
         };
+        let for_line = !run.to_line && line.is_some_and(|line| due.is_none_or(|due| line < due));
+        let at = if for_line { line? } else { due? };
         if !in_window(at) {
             return None;
         }
-        let stop = if run.to_line {
+        let stop = if run.to_line || for_line {
             end
         } else {
             later(end, beyond(at, edges.close_throw))
         };
-        if !run.to_line && bridge(lane, end, stop, edges, instant, wanted, counters) {
+        if !run.to_line && !for_line && bridge(lane, end, stop, edges, instant, wanted, counters) {
             continue;
         }
         let mut over = 0;
-        if run.to_line {
+        if run.to_line || for_line {
             bump(&mut counters.order_closes);
-            if ahead(beyond(at, throw), end) > ONE_MM {
+            if run.to_line && ahead(beyond(at, throw), end) > ONE_MM {
                 bump(&mut counters.keep_off_crossed);
             }
         } else if ahead(stop, end) > ONE_MM {
@@ -260,36 +265,20 @@ fn bridge<const K: usize>(
     true
 }
 
-/// A close that the shortest on-time holds back until `at` comes sooner where a keep-off
-/// line beyond `end` would be crossed.
-fn before_line<const K: usize>(
+/// When an open valve must be told so that its last drop falls before the next keep-off line
+/// at or beyond `from`; none while that is further than this instant reaches.
+fn line_met<const K: usize>(
     lane: &Lane<K>,
-    at: Micros,
-    end: i32,
-    nozzle: &NozzleConfig,
-    edges: &Edges,
-    instant: &Instant,
-    wanted: &Wanted<'_>,
-) -> Micros {
-    match line_met(end, nozzle, edges, instant, wanted) {
-        Some(sooner) => at.min(lane.not_before(sooner)),
-        None => at,
-    }
-}
-
-/// When the valve must close for the keep-off line at or behind `end`; none while that is
-/// still to come.
-fn line_met(
-    end: i32,
+    from: i32,
     nozzle: &NozzleConfig,
     edges: &Edges,
     instant: &Instant,
     wanted: &Wanted<'_>,
 ) -> Option<Micros> {
-    let line = wanted.line_after(end)?;
+    let line = wanted.line_after(from)?;
     match instant.meet(line, nozzle.close_delay, edges.last_drop_throw) {
         Meeting::Later => None,
-        Meeting::At(at) => Some(at),
-        Meeting::Passed => Some(instant.at),
+        Meeting::At(at) => Some(lane.not_before(at)),
+        Meeting::Passed => Some(lane.not_before(instant.at)),
     }
 }
