@@ -272,7 +272,9 @@ proptest! {
         let then = o.motion_at(Micros(last + waited));
         let way = then.landing_fine(0, 0) - here.landing_fine(0, 0);
         prop_assert!(way >= 0);
-        prop_assert!(way <= 8 * 4096 * i64::try_from(waited).expect("short") / 1000 + 4096);
+        // A quarter above the top speed of 8 m/s: what speeds up at the top is foretold to go
+        // on so, 2.5 m/s² · t² at the limit, until a pulse tells.
+        prop_assert!(way <= 10 * 4096 * i64::try_from(waited).expect("short") / 1000 + 4096);
     }
 }
 
