@@ -4,9 +4,9 @@
 
 use crate::{Core, core_of};
 use controller_core::{
-    Action, Along, BenchRequest, Command, Config, DetectorConfig, Direction, FanConfig, GuardState, Image, Length,
-    Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength, SectionConfig, Span,
-    Stretch, UnseenPolicy,
+    Action, Along, BenchRequest, Command, Config, DetectorConfig, Direction, FanConfig, GuardState,
+    Image, Length, Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength,
+    SectionConfig, Span, Stretch, UnseenPolicy,
 };
 
 /// Nozzles of the boom: two groups of the controller, the second one short.
@@ -382,6 +382,8 @@ impl Trial {
             }
             14 => self.try_bench(bytes),
             15 => self.turn(bytes),
+            // Mostly it goes forward.
+            16 if self.back_since.is_some() => self.turn(bytes),
             16 | 17 => self.fault(bytes),
             _ => match bytes.u8() % 4 {
                 0 if self.caller == Caller::Stalls => {

@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use system_tests::operations::{Caller, run_operations};
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: std::env::var("OPS_CASES").ok().and_then(|v| v.parse().ok()).unwrap_or(200), max_shrink_iters: 4000, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 200, max_shrink_iters: 4000, ..ProptestConfig::default() })]
 
     /// Commands alternate and never run backwards, everything closes within its bound,
     /// and the counters explain every refusal: after each operation.
@@ -18,7 +18,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: std::env::var("OPS_CASES").ok().and_then(|v| v.parse().ok()).unwrap_or(100), max_shrink_iters: 4000, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 100, max_shrink_iters: 4000, ..ProptestConfig::default() })]
 
     /// Skipping instants and further polls change no command, whatever the modes.
     #[test]
