@@ -362,13 +362,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let lost = u64::try_from(lane.plan.as_slice().len()).unwrap_or_default();
             add(&mut self.counters.planned_on_faulty, lost);
             lane.plan = IntervalList::new();
-            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
-                group.all = true;
-            }
-            self.stale = true;
+            self.aims.leave_out(index);
         } else {
             self.faults = self.faults.saturating_sub(1);
         }
+        // Also a healthy one: broadcast and unseen ground ask for it without a plan.
+        let group = index >> GROUP_BITS;
+        let size = group_size(self.nozzles.len(), group);
+        if let Some(group) = self.groups.get_mut(group) {
+            group.everyone(size);
+        }
+        self.stale = true;
         Ok(())
     }
 
@@ -404,7 +408,12 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(false) => {}
             Ok(true) => {
                 bump(&mut self.counters.turns);
+                self.layers.turn();
                 self.stale = true;
+                if let Some(group) = self.groups.first_mut() {
+                    // The guard is to tell of it at the next instant.
+                    group.all = true;
+                }
                 if direction == Direction::Forward {
                     self.resume(now);
                 }
@@ -568,8 +577,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let here = self.odometer.motion_at(now).place();
         let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
         for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
-            lane.resume(overlap);
             let wanted = self.layers.over(index, nozzle);
+            lane.resume(overlap, wanted.mode);
             if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
                 group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
             }
@@ -582,6 +591,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         for _ in 0..AIMS_A_PULSE {
             let Some(aim) = self.aims.take() else { return };
             let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
+                bump(&mut self.counters.not_reaimed);
                 continue;
             };
             let moved = ahead(captured, aim.captured);

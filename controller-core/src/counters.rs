@@ -49,7 +49,8 @@ pub struct Counters {
     pub reaimed: u64,
     /// Of those, patches of which a part was commanded or past already.
     pub reaimed_too_late: u64,
-    /// Plants placed by prediction of which there were too many to look up again.
+    /// Plants placed by prediction of which there were too many to look up again, or whose
+    /// instant was remembered no more.
     pub not_reaimed: u64,
     /// Patches that joined one already planned for the same nozzle.
     pub patches_merged: u64,

@@ -344,11 +344,19 @@ impl<const K: usize> Lane<K> {
 
     /// After a way back: a patch that the guard cut off is to go on where the dose was
     /// still full, `overlap` before the cut.
-    pub(crate) fn resume(&mut self, overlap: i32) {
+    pub(crate) fn resume(&mut self, overlap: i32, mode: Mode) {
         let [newest, _] = self.sprayed;
-        let cut = |first: Interval| ahead(first.start, newest.end).saturating_abs() <= 1;
-        if !self.open && !newest.is_empty() && self.plan.first().is_some_and(cut) {
+        if self.open || newest.is_empty() {
+            return;
+        }
+        let near = |place: i32| ahead(place, newest.end).saturating_abs() <= 1;
+        let planned = self.plan.first().is_some_and(|first| near(first.start));
+        if planned {
             self.plan.widen_first(overlap);
+        }
+        if (planned || mode == Mode::Broadcast) && near(self.done_to) {
+            // Where more than the plan counts, ground before this is not asked for.
+            self.done_to = self.done_to.wrapping_sub(overlap);
         }
     }
 

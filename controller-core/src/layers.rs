@@ -138,6 +138,13 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
+    /// The machine turns: what it has passed it may pass again.
+    pub fn turn(&mut self) {
+        for seen in &mut self.seen {
+            seen.turn();
+        }
+    }
+
     /// The reference point has come to `here`: measures and forgets what one detector saw
     /// before, or forgets passed keep-off ground; one after the other, call by call.
     /// `swath`: the width of each detector's view.

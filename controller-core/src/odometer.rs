@@ -211,6 +211,8 @@ pub struct Odometer<const H: usize> {
     slots: Slots,
     bounds: Bounds,
     direction: Direction,
+    /// Until then a turn tells of no standstill.
+    rolls_to: Micros,
     /// The next pulse is the mark that gave the last one, passed the other way.
     same_mark: bool,
     history: [Fix; H],
@@ -262,6 +264,7 @@ impl<const H: usize> Odometer<H> {
             slots,
             bounds: Bounds::new(acceleration_internal(wheel.max_acceleration_mm_s2)),
             direction: Direction::Forward,
+            rolls_to: Micros(0),
             same_mark: false,
             history: [Fix::default(); H],
             newest: 0,
@@ -386,6 +389,9 @@ impl<const H: usize> Odometer<H> {
     /// After a turn the first mark to pass is the one that passed last.
     fn pass_mark_again(&mut self, at: Micros) {
         self.same_mark = false;
+        if !self.creeping(at.since(self.last.at)) {
+            self.rolls_to = at.plus(self.stop_after);
+        }
         self.correction = self.slots.correction(0);
         self.last = Fix {
             at,
@@ -443,6 +449,9 @@ impl<const H: usize> Odometer<H> {
             return Ok(false);
         }
         if self.moved {
+            if !self.at_rest(now) {
+                self.rolls_to = now.plus(self.stop_after);
+            }
             let motion = self.motion_at(now);
             if self.stored_fix(0).at != self.last.at {
                 self.store();
@@ -561,6 +570,12 @@ impl<const H: usize> Odometer<H> {
     /// True when at `now` the machine is slower than creep speed, or never moved.
     pub(crate) fn stands(&self, now: Micros) -> bool {
         self.v == 0 || self.creeping(now.since(self.last.at))
+    }
+
+    /// True when the machine surely stands: at a turn speed is taken for zero, though the
+    /// machine may still roll for all that the pulses tell.
+    pub(crate) fn at_rest(&self, now: Micros) -> bool {
+        self.stands(now) && now >= self.rolls_to
     }
 
     /// Fine counts from the last pulse to the next.

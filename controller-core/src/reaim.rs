@@ -46,6 +46,22 @@ impl Aims {
         kept
     }
 
+    /// A nozzle is faulty: what waits is given up on it. (In the lane form a plant may
+    /// need more nozzles than the mask holds; that one is then not looked at again.)
+    pub fn leave_out(&mut self, nozzle: usize) {
+        for aim in &mut self.waiting {
+            let set = &mut aim.set;
+            if nozzle < set.first || nozzle >= set.end {
+                continue;
+            }
+            let offset = u32::try_from(nozzle.saturating_sub(set.first)).unwrap_or(u32::MAX);
+            match 1_u32.checked_shl(offset) {
+                Some(bit) => set.closed |= bit,
+                None => set.end = set.first,
+            }
+        }
+    }
+
     /// The oldest one, which is then forgotten.
     pub fn take(&mut self) -> Option<Aim> {
         self.waiting.pop_front()

@@ -26,6 +26,8 @@ pub(crate) struct Seen {
     len: u8,
     /// Ground before this is past the boom and has been measured.
     passed: i32,
+    /// The machine went back since: ground before `passed` may come by again.
+    again: bool,
 }
 
 impl Seen {
@@ -103,6 +105,12 @@ impl Seen {
         false
     }
 
+    /// The machine turns. What was seen of the ground behind is forgotten; whether to
+    /// spray it as unseen was settled when it was passed first, so it counts as seen.
+    pub(crate) fn turn(&mut self) {
+        self.again = true;
+    }
+
     /// The boom has passed `mark`: forgets what lies before it, and returns how many
     /// counts of that ground had not been seen. Bounded by [`SEEN_STRETCHES`].
     pub(crate) fn pass(&mut self, mark: i32) -> u32 {
@@ -129,6 +137,7 @@ impl Seen {
             self.len = self.len.saturating_sub(gone);
         }
         self.passed = mark;
+        self.again = false;
         u32::try_from(bare).unwrap_or_default()
     }
 }
@@ -198,11 +207,17 @@ impl Covering {
         let mut seen = !self.any && self.mask != 0;
         let mut next: Option<i32> = None;
         for (_, list) in lists.enumerate().filter(|(d, _)| self.takes(*d)) {
-            let mut inside = false;
+            // What was passed has its margin off already, so that it meets a stretch that
+            // begins there.
+            let passed = list.passed.wrapping_add(shrink.0);
+            let mut inside = list.again && ahead(passed, place) > 0;
+            if inside {
+                next = Some(next.map_or(passed, |n| if ahead(passed, n) < 0 { passed } else { n }));
+            }
             for item in list.as_slice() {
                 let start = item.start.wrapping_add(shrink.0);
                 let end = item.end.wrapping_sub(shrink.1);
-                if ahead(end, start) <= 0 || ahead(end, place) <= 0 {
+                if inside || ahead(end, start) <= 0 || ahead(end, place) <= 0 {
                     continue;
                 }
                 inside = ahead(place, start) >= 0;

@@ -4,9 +4,9 @@
 
 use crate::{Core, core_of};
 use controller_core::{
-    Action, Along, BenchRequest, Command, Config, DetectorConfig, GuardState, Image, Length,
-    Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength, SectionConfig, Span,
-    Stretch, UnseenPolicy,
+    Action, Along, BenchRequest, Command, Config, DetectorConfig, Direction, FanConfig, GuardState,
+    Image, Length, Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength,
+    SectionConfig, Span, Stretch, UnseenPolicy,
 };
 
 /// Nozzles of the boom: two groups of the controller, the second one short.
@@ -80,6 +80,12 @@ struct Trial {
     latched: bool,
     supply_is_low: bool,
     last_pulse: Option<u64>,
+    /// Since when the machine goes back.
+    back_since: Option<u64>,
+    /// Whether there is a direction input at all.
+    has_direction: bool,
+    /// Since when each nozzle has been called faulty.
+    faulty_since: Vec<Option<u64>>,
     held_at: Option<u64>,
     stalled_to: u64,
     // Answers that were refusals.
@@ -87,6 +93,7 @@ struct Trial {
     images: u64,
     orders: u64,
     bench: u64,
+    directions: u64,
 }
 
 /// Does the operations that `bytes` hold, and checks after each. Returns what was seen.
@@ -137,6 +144,14 @@ impl Trial {
         let pulse = PulseLength::from_nm(20_000_000).expect("usual");
         let mut config = Config::new(pulse, &[], &detectors);
         config.sections = &sections;
+        config.wheel.direction_input = choice & 4 == 0;
+        if choice & 8 != 0 {
+            config.fan = Some(FanConfig::new(
+                Length::from_mm(714),
+                Length::from_mm(if choice & 16 == 0 { 0 } else { 200 }),
+                Length::from_mm(500),
+            ));
+        }
         config.patch.edge_extra = Length::from_mm(20);
         config.patch.open_extra_time = Span::from_ms(2);
         config.patch.close_extra_time = Span::from_ms(3);
@@ -167,12 +182,16 @@ impl Trial {
             off_since: vec![None; usize::from(SECTIONS)],
             supply_is_low: false,
             last_pulse: None,
+            back_since: None,
+            has_direction: config.wheel.direction_input,
+            faulty_since: vec![None; count],
             held_at: None,
             stalled_to: 0,
             pulses: 0,
             images: 0,
             orders: 0,
             bench: 0,
+            directions: 0,
         }
     }
 
@@ -213,6 +232,11 @@ impl Trial {
         );
         if opens {
             assert!(!self.latched, "{command:?} while latched");
+            assert!(self.faulty_since[n].is_none(), "{command:?} though faulty");
+            assert!(
+                self.back_since.is_none() || self.held_at.is_some(),
+                "{command:?} while going back"
+            );
             if self.stands(at) {
                 // Only a person who holds the button opens a valve at rest.
                 let held = self.held_at.expect("nothing was asked of the bench state");
@@ -291,7 +315,7 @@ impl Trial {
     fn operate(&mut self, bytes: &mut Bytes<'_>) {
         let code = bytes.u8();
         let now = Micros(self.now);
-        match code % 16 {
+        match code % 19 {
             // Drives some way, 0.5 to 8 m/s.
             0..=4 => {
                 let period = 2_500 + u64::from(bytes.u16() % 37_500);
@@ -357,6 +381,10 @@ impl Trial {
                 }
             }
             14 => self.try_bench(bytes),
+            15 => self.turn(bytes),
+            // Mostly it goes forward.
+            16 if self.back_since.is_some() => self.turn(bytes),
+            16 | 17 => self.fault(bytes),
             _ => match bytes.u8() % 4 {
                 0 if self.caller == Caller::Stalls => {
                     // A caller that stalls.
@@ -404,6 +432,40 @@ impl Trial {
         };
         let result = self.core.handle_image(Micros(self.now), &image);
         self.images += u64::from(result.is_err());
+        if let Ok(report) = result {
+            let told = report.accepted + report.outside + report.late + report.unserved;
+            assert_eq!(usize::from(told), plants.len(), "{report:?}");
+        }
+        self.drain();
+    }
+
+    fn turn(&mut self, bytes: &mut Bytes<'_>) {
+        let direction = if self.back_since.is_none() {
+            Direction::Reverse
+        } else {
+            Direction::Forward
+        };
+        // Most turns are made at rest; a wire that chatters makes them at any time.
+        if !bytes.u8().is_multiple_of(4) {
+            self.wait(100_000);
+        }
+        let result = self.core.handle_direction(Micros(self.now), direction);
+        self.directions += u64::from(result.is_err());
+        assert_eq!(result.is_ok(), self.has_direction);
+        if result.is_ok() {
+            self.back_since = (direction == Direction::Reverse).then_some(self.now);
+        }
+        self.drain();
+    }
+
+    fn fault(&mut self, bytes: &mut Bytes<'_>) {
+        let nozzle = u16::from(bytes.u8() % 42);
+        let fault = bytes.u8().is_multiple_of(2);
+        let result = (self.core).set_nozzle_fault(Micros(self.now), nozzle, fault);
+        assert_eq!(result.is_ok(), nozzle < NOZZLES);
+        if let Some(since) = self.faulty_since.get_mut(usize::from(nozzle)) {
+            *since = fault.then(|| since.unwrap_or(self.now));
+        }
         self.drain();
     }
 
@@ -451,9 +513,16 @@ impl Trial {
                 c.pulses_refused,
                 c.images_refused,
                 c.orders_refused,
-                c.bench_refused
+                c.bench_refused,
+                c.directions_refused
             ),
-            (self.pulses, self.images, self.orders, self.bench),
+            (
+                self.pulses,
+                self.images,
+                self.orders,
+                self.bench,
+                self.directions
+            ),
             "a refusal that was not counted, or one too many"
         );
         for n in 0..NOZZLES {
@@ -468,6 +537,18 @@ impl Trial {
             .held_at
             .is_none_or(|held| self.now > held + HOLD + WINDOW);
         let polled = self.now >= self.stalled_to;
+        for n in 0..usize::from(NOZZLES) {
+            assert_eq!(
+                self.core.nozzle_fault(n as u16),
+                Some(self.faulty_since[n].is_some())
+            );
+            if polled && self.faulty_since[n].is_some_and(|t| self.now > t + PERIOD) {
+                assert!(self.open_since[n].is_none(), "faulty nozzle {n} open");
+            }
+        }
+        if polled && idle && self.back_since.is_some_and(|t| self.now > t + PERIOD) {
+            self.all_closed("going back");
+        }
         if self.stands(self.now) && idle && polled {
             self.all_closed("standing");
             assert_ne!(self.core.guard_state(), GuardState::Running);

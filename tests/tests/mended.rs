@@ -1,9 +1,11 @@
 //! Faults once found in the core, each with the case that showed it: long runs, late
-//! plants, standstills.
+//! plants, standstills, and inputs that meet: turns, faults, modes, unseen ground.
 
 use controller_core::{
-    Action, Command, GuardState, Length, Micros, PulseLength, Span, Speed, Stretch,
+    Action, BenchError, BenchRequest, Command, Config, Direction, GuardState, Length, Micros, Mode,
+    OrderError, PulseLength, Span, Speed, Stretch, UnseenPolicy,
 };
+use host_sim::orders::Order;
 use system_tests::{Input, drain, one_lane, plant, pulses, run, with};
 
 fn image(captured: u64, plants: Vec<controller_core::Plant>) -> Input {
@@ -188,4 +190,151 @@ fn unseen_ground_beyond_the_short_wrap_is_added_up() {
     let m2 = core.counters().unseen_mm2 as f64 / 1e6;
     // All but the 2 m that the first image saw; the last pulses may still be to measure.
     assert!((m2 - 149_998.0).abs() < 5.0, "{m2} m²");
+}
+
+fn mode(mode: Mode) -> Input {
+    Input::Order(Order::Mode {
+        section: None,
+        mode,
+    })
+}
+
+/// Pulses of 20 mm at 1 m/s, so many from `from` on.
+fn walk(from: u64, count: u64) -> Vec<(u64, Input)> {
+    (0..count)
+        .map(|k| (from + k * 20_000, Input::Pulse))
+        .collect()
+}
+
+fn turn(core: &mut system_tests::Core, at: u64, direction: Direction) {
+    core.handle_direction(Micros(at), direction)
+        .expect("there is an input");
+}
+
+/// In broadcast nothing but the mode asks for spray: a nozzle called healthy again is
+/// looked at without a new order.
+#[test]
+fn a_nozzle_healthy_again_takes_part_in_broadcast() {
+    let mut core = one_lane(|_, _| ());
+    let inputs = with(walk(0, 200), 1_001_000, mode(Mode::Broadcast));
+    let inputs = with(inputs, 2_001_000, Input::Fault(0, true));
+    let inputs = with(inputs, 3_001_000, Input::Fault(0, false));
+    let commands = run(&mut core, &inputs, 3_900_000, &[]);
+    let told: Vec<_> = commands.iter().map(|c| (c.action, c.at.0)).collect();
+    assert_eq!(
+        told,
+        [
+            (Action::Open, 1_002_000),
+            (Action::Close, 2_002_000),
+            (Action::Open, 3_002_000)
+        ]
+    );
+}
+
+/// A wire that tells a turn is no proof of a standstill: neither is a stop acknowledged
+/// nor a valve tried while pulses came a moment ago.
+#[test]
+fn a_turn_while_rolling_is_no_standstill() {
+    let mut core = one_lane(|c, _| c.wheel.direction_input = true);
+    run(&mut core, &walk(0, 100), 1_985_000, &[]);
+    let at = |us: u64| Micros(1_985_000 + us);
+    core.handle_emergency_stop(at(0)).expect("in order");
+    drain(&mut core, at(0).0, &mut Vec::new());
+    turn(&mut core, at(1).0, Direction::Reverse);
+    assert_eq!(core.acknowledge(at(2)), Err(OrderError::Moving));
+    // 20 mm at 0.3 m/s after the turn.
+    drain(&mut core, at(70_000).0, &mut Vec::new());
+    assert_eq!(core.acknowledge(at(70_000)), Ok(()));
+    run(&mut core, &walk(2_100_000, 50), 3_085_000, &[]);
+    turn(&mut core, 3_085_000, Direction::Forward);
+    let on = Span::from_ms(100);
+    let asked = core.handle_bench(Micros(3_085_000), BenchRequest::Flush { on });
+    assert_eq!(asked, Err(BenchError::Moving));
+}
+
+/// Ground seen to be clean stays clean ground when the machine goes back over it and
+/// comes by again, also where unseen ground is sprayed.
+#[test]
+fn seen_ground_passed_twice_is_not_taken_for_unseen() {
+    let mut core = one_lane(|c: &mut Config<'_>, _| {
+        c.wheel.direction_input = true;
+        c.modes.unseen = UnseenPolicy::Spray;
+    });
+    let sight = |at: u64| (at, image(at, vec![]));
+    let mut inputs = walk(0, 300);
+    for k in 0..12 {
+        let (at, seen) = sight(k * 500_000 + 1);
+        inputs = with(inputs, at, seen);
+    }
+    let commands = run(&mut core, &inputs, 5_985_000, &[]);
+    let (opens, before) = (core.counters().commands, commands.len());
+    assert!(core.is_open(0) == Some(false), "{opens} {before}");
+    turn(&mut core, 5_985_000, Direction::Reverse);
+    run(&mut core, &walk(6_100_000, 100), 8_090_000, &[]);
+    turn(&mut core, 8_090_000, Direction::Forward);
+    // Back to where it turned; all this was seen.
+    let commands = run(&mut core, &walk(8_200_000, 100), 10_190_000, &[]);
+    assert_eq!(commands, [], "clean ground is sprayed");
+    // Beyond, two metres were seen; then unseen ground is sprayed as before.
+    let commands = run(&mut core, &walk(10_200_000, 150), 13_190_000, &[]);
+    assert_eq!(commands.len(), 1, "{commands:?}");
+    let opened = commands[0].at.0;
+    assert!((11_500_000..12_500_000).contains(&opened), "{opened}");
+}
+
+/// A patch cut by a turn goes on with an overlap of the fan's thickness, whatever else is
+/// ordered for other ground.
+#[test]
+fn a_patch_cut_by_a_turn_overlaps_with_keep_off_ground_about() {
+    let reopened = |kept_off: bool| {
+        let mut core = one_lane(|c, _| {
+            c.wheel.direction_input = true;
+            c.patch.edge_extra = Length::from_mm(20);
+        });
+        let mut inputs = with(
+            walk(0, 150),
+            2_050_000,
+            image(2_000_000, vec![plant(1_500_000, 0, 2_000_000, 100_000)]),
+        );
+        if kept_off {
+            let order = Order::KeepOff {
+                over: controller_core::Over::Boom,
+                from_m: 50.0,
+                to_m: 51.0,
+            };
+            inputs = with(inputs, 1_000_500, Input::Order(order));
+        }
+        run(&mut core, &inputs, 2_990_000, &[]);
+        assert_eq!(core.is_open(0), Some(true));
+        turn(&mut core, 2_990_000, Direction::Reverse);
+        run(&mut core, &walk(3_100_000, 50), 4_090_000, &[]);
+        turn(&mut core, 4_090_000, Direction::Forward);
+        let commands = run(&mut core, &walk(4_200_000, 60), 5_390_000, &[]);
+        assert_eq!(commands.len(), 1, "{commands:?}");
+        commands[0].at
+    };
+    assert_eq!(reopened(true), reopened(false));
+}
+
+/// What is given up on a faulty nozzle stays given up, also where a plant of it waits for
+/// its second look.
+#[test]
+fn a_second_look_brings_nothing_back_on_a_nozzle_that_was_faulty() {
+    let mut core = one_lane(|c, _| {
+        c.wheel.pulse_length = PulseLength::from_nm(400_000_000).expect("usual");
+        c.wheel.creep_speed = Speed::from_mm_s(400);
+    });
+    // 2 m/s, then braking, so that the place moves at the second look.
+    let place = |t: f64| {
+        let w = (t - 4.0).clamp(0.0, 0.5);
+        2.0 * t.min(4.0) + 2.0 * w - w * w + (t - 4.5).max(0.0)
+    };
+    let mut inputs = pulses(place, 0.1, 8.0, 0.4);
+    let seen = image(4_150_000, vec![plant(1_500_000, 0, 100_000, 100_000)]);
+    inputs = with(inputs, 4_155_000, seen);
+    inputs = with(inputs, 4_160_000, Input::Fault(0, true));
+    inputs = with(inputs, 4_165_000, Input::Fault(0, false));
+    let commands = run(&mut core, &inputs, 8_000_000, &[]);
+    assert_eq!(core.counters().planned_on_faulty, 1);
+    assert_eq!(commands, []);
 }

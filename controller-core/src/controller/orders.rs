@@ -154,7 +154,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// and nothing is released.
     pub fn acknowledge(&mut self, now: Micros) -> Result<(), OrderError> {
         self.ordered(now, |core| {
-            if !core.odometer.stands(now) {
+            if !core.odometer.at_rest(now) {
                 return Err(OrderError::Moving);
             }
             if core.latches.supply_is_low {
@@ -193,7 +193,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if let Some(by) = self.latches.state() {
             return Err(BenchError::Latched { by });
         }
-        if !self.odometer.stands(now) {
+        if !self.odometer.at_rest(now) {
             return Err(BenchError::Moving);
         }
         self.bench.ask(now, request, &self.bench_limits)?;
