@@ -9,19 +9,17 @@
 //!
 //! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
 
-use crate::aiming::{self, Across, Image, ImageError, ImageReport};
 use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
 use crate::counters::{Counters, add, bump};
 use crate::fan::Fan;
-use crate::ground_plan::{Interval, IntervalList, ahead};
 use crate::guard::{GuardState, Latches};
-use crate::lane::{Lane, Planned};
+use crate::lane::Lane;
 use crate::layers::Layers;
-use crate::odometer::{Direction, DirectionError, Odometer, PulseError};
+use crate::odometer::{Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::reach::{Horizon, Reach};
-use crate::reaim::{AIMS_A_PULSE, Aim, Aims, LEAST_MOVE};
+use crate::reaim::Aims;
 use crate::repeats::Repeats;
 use crate::sections::Mode;
 use crate::sequencer::{self, Command, Instant, Permit};
@@ -29,7 +27,11 @@ use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
 use heapless::Vec;
 
+mod images;
+mod machine;
 mod orders;
+
+pub use machine::FaultError;
 
 /// Nozzles of group `index` on a boom of `count`.
 fn group_size(count: usize, index: usize) -> usize {
@@ -61,35 +63,6 @@ struct Sight {
     silent: bool,
     repeats: Repeats,
 }
-
-/// Why a nozzle's fault was not taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum FaultError {
-    /// Handed over before an earlier call.
-    TimeBackwards {
-        /// The latest instant seen so far.
-        latest: Micros,
-    },
-    /// No such nozzle in the machine description.
-    UnknownNozzle {
-        /// As given.
-        nozzle: u16,
-    },
-}
-
-impl core::fmt::Display for FaultError {
-    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
-        match self {
-            Self::TimeBackwards { latest } => {
-                write!(f, "fault stamped before {} µs, already seen", latest.0)
-            }
-            Self::UnknownNozzle { nozzle } => write!(f, "no nozzle {nozzle}"),
-        }
-    }
-}
-
-impl core::error::Error for FaultError {}
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
 /// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
@@ -325,302 +298,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Err(error) => {
                 bump(&mut self.counters.pulses_refused);
                 Err(error)
-            }
-        }
-    }
-
-    /// Calls a nozzle faulty, or healthy again. Bounded work.
-    ///
-    /// A faulty nozzle is closed at the next decision and stays closed. Later plants are
-    /// aimed at without it, by its neighbours where the machine has fans. What was already
-    /// planned on it can't be aimed anew, because plants are not kept: its patches are given
-    /// up, counted as `planned_on_faulty`, and don't come back when it is called healthy.
-    ///
-    /// # Errors
-    /// [`FaultError`]; nothing is changed.
-    pub fn set_nozzle_fault(
-        &mut self,
-        now: Micros,
-        nozzle: u16,
-        fault: bool,
-    ) -> Result<(), FaultError> {
-        self.advance(now)
-            .map_err(|latest| FaultError::TimeBackwards { latest })?;
-        let index = usize::from(nozzle);
-        let unknown = FaultError::UnknownNozzle { nozzle };
-        if index >= self.nozzles.len() {
-            return Err(unknown);
-        }
-        let lane = self.lanes.get_mut(index).ok_or(unknown)?;
-        let known = self.faulty.get_mut(index).ok_or(unknown)?;
-        if *known == fault {
-            return Ok(());
-        }
-        *known = fault;
-        if fault {
-            self.faults = self.faults.saturating_add(1);
-            let lost = u64::try_from(lane.plan.as_slice().len()).unwrap_or_default();
-            add(&mut self.counters.planned_on_faulty, lost);
-            lane.plan = IntervalList::new();
-            self.aims.leave_out(index);
-        } else {
-            self.faults = self.faults.saturating_sub(1);
-        }
-        // Also a healthy one: broadcast and unseen ground ask for it without a plan.
-        let group = index >> GROUP_BITS;
-        let size = group_size(self.nozzles.len(), group);
-        if let Some(group) = self.groups.get_mut(group) {
-            group.everyone(size);
-        }
-        self.stale = true;
-        Ok(())
-    }
-
-    /// True while this nozzle is called faulty. `None`: no such nozzle.
-    #[must_use]
-    pub fn nozzle_fault(&self, nozzle: u16) -> Option<bool> {
-        let index = usize::from(nozzle);
-        (index < self.nozzles.len())
-            .then(|| self.faulty.get(index).copied())
-            .flatten()
-    }
-
-    /// The direction of travel from `now` on, from a sensor that knows it. Hand it over
-    /// before the first pulse of the new direction; the same again is a no-op.
-    ///
-    /// While the machine goes back everything is closed and distance runs back, so that
-    /// the plan stays true: what was sprayed is not sprayed again, and what was left is
-    /// sprayed when the machine comes by again. Constant work; once a way back, a look
-    /// at each nozzle.
-    ///
-    /// # Errors
-    /// [`DirectionError`]; counted, and the direction is as before.
-    pub fn handle_direction(
-        &mut self,
-        now: Micros,
-        direction: Direction,
-    ) -> Result<(), DirectionError> {
-        let result = match self.advance(now) {
-            Ok(()) => self.odometer.handle_direction(now, direction),
-            Err(latest) => Err(DirectionError::TimeBackwards { latest }),
-        };
-        match result {
-            Ok(false) => {}
-            Ok(true) => {
-                bump(&mut self.counters.turns);
-                self.layers.turn();
-                self.stale = true;
-                if let Some(group) = self.groups.first_mut() {
-                    // The guard is to tell of it at the next instant.
-                    group.all = true;
-                }
-                if direction == Direction::Forward {
-                    self.resume(now);
-                }
-            }
-            Err(_) => bump(&mut self.counters.directions_refused),
-        }
-        result.map(|_| ())
-    }
-
-    /// An image message that arrived at `now`. Work is bounded by the plants in it
-    /// times the nozzles that each needs times `K`, plus the choice of those nozzles
-    /// ([`Fan::aim`]).
-    ///
-    /// # Errors
-    /// [`ImageError`] when it is refused as a whole; counted, nothing planned.
-    pub fn handle_image(
-        &mut self,
-        now: Micros,
-        image: &Image<'_>,
-    ) -> Result<ImageReport, ImageError> {
-        let result = self.take_image(now, image);
-        match result {
-            Ok(report) => {
-                bump(&mut self.counters.images);
-                add(&mut self.counters.plants, u64::from(report.accepted));
-                for refused in [report.outside, report.late, report.unserved] {
-                    add(&mut self.counters.plants_refused, u64::from(refused));
-                }
-                let counters = &mut self.counters;
-                add(
-                    &mut counters.plants_underdosed,
-                    u64::from(report.underdosed),
-                );
-                add(&mut counters.plants_clipped, u64::from(report.clipped));
-            }
-            Err(_) => bump(&mut self.counters.images_refused),
-        }
-        result
-    }
-
-    fn take_image(&mut self, now: Micros, image: &Image<'_>) -> Result<ImageReport, ImageError> {
-        self.advance(now)
-            .map_err(|latest| ImageError::TimeBackwards { latest })?;
-        let detector = usize::from(image.detector);
-        let Some(sight) = self.detectors.get_mut(detector) else {
-            return Err(ImageError::UnknownDetector {
-                detector: image.detector,
-            });
-        };
-        if image.captured_at > now {
-            return Err(ImageError::CapturedInFuture);
-        }
-        if now.since(image.captured_at) > self.timing.max_detection_age {
-            return Err(ImageError::TooOld);
-        }
-        aiming::check(image)?;
-        let captured = self
-            .odometer
-            .place_at(image.captured_at)
-            .map_err(|_| ImageError::TooOld)?;
-        let predicted = self.odometer.predicts(image.captured_at);
-        let here = self.odometer.motion_at(now).place();
-
-        let mount = captured.wrapping_add(sight.config.x.bits());
-        let seen = Interval {
-            start: mount.wrapping_add(image.seen.from.bits()),
-            end: mount.wrapping_add(image.seen.to.bits()),
-        };
-        sight.last_image = now;
-        sight.silent = false;
-        let ends = now.plus(self.timing.detector_silence).plus(Span(1));
-        self.silence_due = self.silence_due.min(ends);
-        let config = sight.config;
-        self.stale = true;
-        if !self.layers.are_plain() {
-            self.progress(now);
-        }
-        self.layers.see(detector, seen, &mut self.counters);
-        if self.layers.sprays_unseen() {
-            self.refresh();
-        }
-
-        let mut report = ImageReport::default();
-        let healthy = self.faults == 0;
-        let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
-        for plant in image.plants {
-            let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let mut across = Across::of(plant, &config);
-            if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
-                let growth = self.patch.repeat_growth;
-                let repeats = &mut sight.repeats;
-                (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
-            }
-            let margin = self.patch.lateral_margin;
-            let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
-            let aim = needed.aim;
-            let count = aim.end.saturating_sub(aim.first);
-            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let lanes = lanes.zip(&self.faulty);
-            let (mut planned, mut grown, mut served) = (false, false, false);
-            if predicted && count > 0 {
-                let kept = self.aims.keep(Aim {
-                    captured_at: image.captured_at,
-                    captured,
-                    patch,
-                    set: aim,
-                });
-                if !kept {
-                    bump(&mut self.counters.not_reaimed);
-                }
-            }
-            for (index, ((lane, nozzle), fault)) in lanes.enumerate().skip(aim.first).take(count) {
-                if *fault || !aim.opens(index.wrapping_sub(aim.first)) {
-                    continue;
-                }
-                served = true;
-                match lane.take(patch, nozzle, here, &mut self.counters) {
-                    Planned::New => planned = true,
-                    Planned::Grown => (planned, grown) = (true, true),
-                    Planned::Behind => continue,
-                }
-                let group = self.groups.get_mut(index >> GROUP_BITS);
-                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    group.note(
-                        index & (GROUP - 1),
-                        next,
-                        lane.boundary(&self.layers.over(index, nozzle), here),
-                    );
-                }
-            }
-            let tally = if planned {
-                &mut report.accepted
-            } else if needed.outside {
-                &mut report.outside
-            } else if !served {
-                &mut report.unserved
-            } else {
-                &mut report.late
-            };
-            bump16(tally);
-            for (happened, tally) in [
-                (grown, &mut report.grown),
-                (planned && aim.short, &mut report.underdosed),
-                (planned && needed.clipped, &mut report.clipped),
-            ] {
-                if happened {
-                    bump16(tally);
-                }
-            }
-            if served && !aim.smallest {
-                bump(&mut self.counters.sets_not_smallest);
-            }
-        }
-        Ok(report)
-    }
-
-    /// The way back is over: patches that a stop cut off go on with an overlap.
-    fn resume(&mut self, now: Micros) {
-        // At the cut and at the new start alike, half the fan's thickness lacks dose.
-        let overlap = self.patch.edge_extra.bits().saturating_mul(2);
-        let here = self.odometer.motion_at(now).place();
-        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-        for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
-            let wanted = self.layers.over(index, nozzle);
-            lane.resume(overlap, wanted.mode);
-            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
-                group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
-            }
-        }
-    }
-
-    /// After a pulse: looks up again where plants lie that were placed by prediction. At
-    /// most [`AIMS_A_PULSE`] of them.
-    fn reaim(&mut self, now: Micros) {
-        for _ in 0..AIMS_A_PULSE {
-            let Some(aim) = self.aims.take() else { return };
-            let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
-                bump(&mut self.counters.not_reaimed);
-                continue;
-            };
-            let moved = ahead(captured, aim.captured);
-            if moved.saturating_abs() < LEAST_MOVE {
-                continue;
-            }
-            bump(&mut self.counters.reaimed);
-            let here = self.odometer.motion_at(now).place();
-            let patch = Interval {
-                start: aim.patch.start.wrapping_add(moved),
-                end: aim.patch.end.wrapping_add(moved),
-            };
-            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let lanes = lanes.zip(&self.faulty).enumerate();
-            let mut in_time = true;
-            let count = aim.set.end.saturating_sub(aim.set.first);
-            for (index, ((lane, nozzle), fault)) in lanes.skip(aim.set.first).take(count) {
-                if *fault || !aim.set.opens(index.wrapping_sub(aim.set.first)) {
-                    continue;
-                }
-                in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
-                let group = self.groups.get_mut(index >> GROUP_BITS);
-                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    let wanted = self.layers.over(index, nozzle);
-                    group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
-                }
-            }
-            if !in_time {
-                bump(&mut self.counters.reaimed_too_late);
             }
         }
     }
@@ -890,8 +567,4 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .get(usize::from(detector))
             .map(|sight| sight.silent)
     }
-}
-
-fn bump16(tally: &mut u16) {
-    *tally = tally.saturating_add(1);
 }

@@ -463,6 +463,7 @@ impl Trial {
         let fault = bytes.u8().is_multiple_of(2);
         let result = (self.core).set_nozzle_fault(Micros(self.now), nozzle, fault);
         assert_eq!(result.is_ok(), nozzle < NOZZLES);
+        self.orders += u64::from(result.is_err());
         if let Some(since) = self.faulty_since.get_mut(usize::from(nozzle)) {
             *since = fault.then(|| since.unwrap_or(self.now));
         }
