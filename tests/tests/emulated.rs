@@ -181,7 +181,7 @@ fn all_three_are_the_same_on_the_m0() {
     ] {
         let (machine, recording) = recorded(&machine, scenario);
         let setup = Setup::new("machine.toml", &machine).expect("sound");
-        let here = in_process::<8, 8, 64, 2>(&setup, &machine, &recording);
+        let here = in_process::<8, 8, 32, 1>(&setup, &machine, &recording);
         let there = board.play(&setup, &machine, &recording);
         compare(name, &there, &here);
     }
@@ -193,7 +193,7 @@ fn a_small_difference_shows() {
     let text = scenario("ordered drive", ORDERED_MOTION, "");
     let (machine, recording) = recorded(DEMO_MACHINE, &text);
     let setup = Setup::new("machine.toml", &machine).expect("sound");
-    let here = in_process::<8, 8, 64, 2>(&setup, &machine, &recording);
+    let here = in_process::<8, 8, 32, 1>(&setup, &machine, &recording);
     let mut moved = recording.clone();
     let plant = moved.events.iter_mut().find_map(|e| match &mut e.input {
         Input::Image(image) if e.t_us > 3_000_000 => image.plants.first_mut(),

@@ -8,7 +8,7 @@ use controller_core::link::{
     FrameReader, FromBoard, MACHINE_VERSION, MachineTable, Order, Received, Refusal, ToBoard,
     Upload, Welcome, crc32,
 };
-use controller_core::{Controller, GuardState, MAX_PLANTS_PER_IMAGE, Micros};
+use controller_core::{ConfigError, Controller, GuardState, MAX_PLANTS_PER_IMAGE, Micros};
 
 /// The link's side of a board: frames of at most `F` bytes, machine descriptions of `M`,
 /// and `O` for what it says.
@@ -77,35 +77,54 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
         // The frame that asked for the machine now built; answered when it is.
         let mut asked = None;
         loop {
-            let read = self.rest.upload.end().map(MachineTable::<N, D>::read);
-            let table = match read {
-                Ok(Ok(table)) => Some(table),
-                _ => None,
+            let table = self.rest.read::<N, D>();
+            asked = match &table {
+                Some(table) => self.run_machine::<N, K, H, D>(port, table, asked),
+                None => {
+                    self.begin(port, asked, false);
+                    self.serve::<N, K, H, D>(port, &mut None)
+                }
             };
-            let mut driver = table
-                .as_ref()
-                .and_then(|table| Controller::<N, K, H, D>::new(&table.config()).ok())
-                .map(Driver::new);
-            let running = driver.as_ref().and_then(|_| self.rest.upload.end().ok());
-            self.rest.digest = running.map(crc32);
-            if let Some(to) = asked {
-                let built = driver.as_ref().map(|_| ()).ok_or(Refusal::MachineRefused);
-                self.rest.last = built;
-                self.rest.voice.answer(port, to, built);
-            }
-            asked = self.serve(port, &mut driver);
             if asked.is_none() {
                 return;
             }
         }
     }
 
+    // One controller on the stack, written where it stays: a second would not fit on a small
+    // one.
+    #[inline(never)]
+    fn run_machine<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        port: &mut impl Port,
+        table: &MachineTable<N, D>,
+        asked: Option<u16>,
+    ) -> Option<u16> {
+        let mut core = build::<N, K, H, D>(table);
+        let mut driver = core.as_mut().ok().map(Driver::new);
+        self.begin(port, asked, driver.is_some());
+        self.serve(port, &mut driver)
+    }
+
+    /// Answers the frame that asked for a machine.
+    fn begin(&mut self, port: &mut impl Port, asked: Option<u16>, built: bool) {
+        let running = self.rest.upload.end().ok().filter(|_| built);
+        self.rest.digest = running.map(crc32);
+        if let Some(to) = asked {
+            let result = built.then_some(()).ok_or(Refusal::MachineRefused);
+            self.rest.last = result;
+            self.rest.voice.answer(port, to, result);
+        }
+    }
+
+    // Kept apart, so that its stack and that of building a controller don't add up.
     /// Serves until a new machine is there (the number of the frame that said so) or the far
     /// end is gone (`None`).
+    #[inline(never)]
     fn serve<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
         port: &mut impl Port,
-        driver: &mut Option<Driver<'_, N, K, H, D>>,
+        driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
     ) -> Option<u16> {
         loop {
             let byte = port.read()?;
@@ -154,11 +173,24 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
     }
 }
 
+#[inline(never)]
+fn build<const N: usize, const K: usize, const H: usize, const D: usize>(
+    table: &MachineTable<N, D>,
+) -> Result<Controller<'_, N, K, H, D>, ConfigError> {
+    Controller::new(&table.config())
+}
+
 impl<const M: usize, const O: usize> Rest<M, O> {
+    /// The machine that was uploaded, if there is a sound one.
+    #[inline(never)]
+    fn read<const N: usize, const D: usize>(&self) -> Option<MachineTable<N, D>> {
+        MachineTable::read(self.upload.end().ok()?).ok()
+    }
+
     fn take<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
         port: &mut impl Port,
-        driver: &mut Option<Driver<'_, N, K, H, D>>,
+        driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
         message: &ToBoard<'_>,
         rest: &[u8],
         order: Order,
@@ -211,7 +243,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
     fn drive<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
         port: &mut impl Port,
-        driver: &mut Driver<'_, N, K, H, D>,
+        driver: &mut Driver<'_, '_, N, K, H, D>,
         message: &ToBoard<'_>,
         rest: &[u8],
     ) -> Then {
@@ -226,7 +258,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             self.now = at;
         }
         let now = self.now;
-        let core = &mut driver.core;
+        let core = &mut *driver.core;
         let then = match *message {
             ToBoard::Pulse { .. } => Then::AnswerRefused(driver.pulse(now)),
             ToBoard::Image(ref head) => Then::AnswerRefused(orders::image(core, now, head, rest)),
@@ -256,9 +288,10 @@ impl<const M: usize, const O: usize> Rest<M, O> {
     }
 
     /// Whether the machine that was uploaded can take the place of the one that runs.
+    #[inline(never)]
     fn check_machine<const N: usize, const K: usize, const H: usize, const D: usize>(
         &self,
-        driver: Option<&Driver<'_, N, K, H, D>>,
+        driver: Option<&Driver<'_, '_, N, K, H, D>>,
     ) -> Result<(), Refusal> {
         let moves = |guard| matches!(guard, GuardState::Running | GuardState::Reversing);
         if driver.is_some_and(|d| moves(d.core.guard_state()) || d.anything_open()) {
@@ -271,7 +304,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
 
     fn welcome<const N: usize, const K: usize, const H: usize, const D: usize>(
         &self,
-        driver: &Option<Driver<'_, N, K, H, D>>,
+        driver: &Option<Driver<'_, '_, N, K, H, D>>,
         frame_bytes: usize,
     ) -> FromBoard {
         let guard = driver.as_ref().map(|d| d.core.guard_state());

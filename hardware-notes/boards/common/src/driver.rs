@@ -8,17 +8,20 @@ use controller_core::{Controller, Micros, Poll, PulseError};
 /// Farthest that one message may move the time on, µs: it bounds the work.
 const LONGEST_STEP: u64 = 60_000_000;
 
-/// A controller and its time.
-pub struct Driver<'a, const N: usize, const K: usize, const H: usize, const D: usize> {
+/// A controller and its time. Borrows the controller, which is too large to be moved about on
+/// a small stack.
+pub struct Driver<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     /// The controller.
-    pub core: Controller<'a, N, K, H, D>,
+    pub core: &'c mut Controller<'a, N, K, H, D>,
     /// Its next deadline; none before the first stamp.
     next: Option<Micros>,
 }
 
-impl<'a, const N: usize, const K: usize, const H: usize, const D: usize> Driver<'a, N, K, H, D> {
+impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
+    Driver<'c, 'a, N, K, H, D>
+{
     /// At rest, and told no time yet.
-    pub fn new(core: Controller<'a, N, K, H, D>) -> Self {
+    pub fn new(core: &'c mut Controller<'a, N, K, H, D>) -> Self {
         Self { core, next: None }
     }
 

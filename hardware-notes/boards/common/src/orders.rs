@@ -4,7 +4,7 @@ use controller_core::link::{self, ImageHead, Refusal, SectionMode};
 use controller_core::sections::OrderError;
 use controller_core::{
     Along, BenchError, BenchRequest, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Mode,
-    Over, Plant, Span,
+    Over, Plant, Span, Speed,
 };
 use heapless::Vec;
 
@@ -17,6 +17,7 @@ type Core<'a, const N: usize, const K: usize, const H: usize, const D: usize> =
     Controller<'a, N, K, H, D>;
 
 /// An image that came at `now`; `rest` holds its plants.
+#[inline(never)]
 pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
     core: &mut Core<'_, N, K, H, D>,
     now: Micros,
@@ -27,12 +28,8 @@ pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
     // There is no strobe input on a board that is told the time.
     let captured_at = captured_at.ok_or(Refusal::UnknownFrame)?;
     let speed = core.speed();
-    let mut plants: Vec<Plant, MAX_PLANTS_PER_IMAGE> = Vec::new();
-    for seen in &head.plants(rest)? {
-        plants
-            .push(seen.plant(speed))
-            .map_err(|_| Refusal::TooManyPlants)?;
-    }
+    let mut plants = Vec::new();
+    read_plants(head, rest, speed, &mut plants)?;
     let image = Image {
         detector: head.detector,
         captured_at,
@@ -40,6 +37,22 @@ pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
         plants: &plants,
     };
     core.handle_image(now, &image)?;
+    Ok(())
+}
+
+/// Kept apart, so that the list as it came is off the stack when the image is aimed.
+#[inline(never)]
+fn read_plants(
+    head: &ImageHead,
+    rest: &[u8],
+    speed: Speed,
+    plants: &mut Vec<Plant, MAX_PLANTS_PER_IMAGE>,
+) -> Result<(), Refusal> {
+    for seen in &head.plants(rest)? {
+        plants
+            .push(seen.plant(speed))
+            .map_err(|_| Refusal::TooManyPlants)?;
+    }
     Ok(())
 }
 

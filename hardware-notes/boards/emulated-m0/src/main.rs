@@ -72,6 +72,6 @@ fn main() -> ! {
     let mut port = Uart::new();
     let mut board: Board<384, 512, 256> = Board::new();
     loop {
-        board.run::<8, 8, 64, 2>(&mut port);
+        board.run::<8, 8, 32, 1>(&mut port);
     }
 }
