@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use controller_core::link::image::PlainPlant;
 use controller_core::link::{
@@ -23,6 +23,9 @@ use host_sim::recording::{Image, Input, Recording};
 const AFTER_US: u64 = 5_000_000;
 /// A board that says nothing for so long has hung.
 const SILENCE: Duration = Duration::from_secs(60);
+
+/// Tries to reach the emulator's socket, 20 ms apart.
+const MOST_TRIES: u32 = 1500;
 
 /// What came out of a drive.
 pub struct Played {
@@ -158,14 +161,15 @@ impl Emulated {
             .stdin(Stdio::null())
             .spawn()
             .expect("qemu-system-arm starts; scripts/boards installs it");
-        let began = Instant::now();
+        let mut tries = 0;
         let stream = loop {
             match UnixStream::connect(&socket) {
                 Ok(stream) => break stream,
                 Err(error) => {
                     let ended = child.try_wait().expect("the emulator can be asked");
-                    let patient = began.elapsed() < SILENCE && ended.is_none();
+                    let patient = tries < MOST_TRIES && ended.is_none();
                     assert!(patient, "no emulator on its socket: {error}, {ended:?}");
+                    tries += 1;
                     std::thread::sleep(Duration::from_millis(20));
                 }
             }
