@@ -70,14 +70,14 @@ const ORDERED_MOTION: &str = "\
 [[motion.piece]]\nduration_s = 2.0\nacceleration_m_s2 = 1.0\n\
 [[motion.piece]]\nduration_s = 8.0\nacceleration_m_s2 = 0.0\n";
 
-/// A drive's first 90 s as a recording in whole millimetres, and its machine.
+/// A drive's first 50 s as a recording in whole millimetres, and its machine.
 fn recorded(machine: &str, scenario: &str) -> (Machine, Recording) {
     let machine = Machine::parse("machine.toml", machine).expect("a sound machine");
     let scenario = Scenario::parse("scenario.toml", scenario).expect("a sound scenario");
     let mut recording = drive("scenario.toml", &scenario, &machine)
         .expect("drives")
         .recording;
-    recording.events.retain(|e| e.t_us < 90_000_000);
+    recording.events.retain(|e| e.t_us < 50_000_000);
     let whole = |m: &mut f64| *m = (*m * 1e3).round() * 1e-3;
     for event in &mut recording.events {
         match &mut event.input {
