@@ -141,6 +141,8 @@ fn to_board() -> Vec<(&'static str, ToBoard<'static>)> {
         ("acknowledge", ToBoard::Acknowledge),
         ("emergency-stop", ToBoard::EmergencyStop),
         ("read-counters", ToBoard::ReadCounters),
+        ("pulse", ToBoard::Pulse { at_us: 12_345_678 }),
+        ("until", ToBoard::Until { at_us: 12_350_000 }),
     ]
 }
 

@@ -39,12 +39,10 @@ impl Setup {
         setup(machine_file, machine)
     }
 
-    /// A fresh core for this machine.
-    ///
-    /// # Errors
-    /// What the core does not take, with the key to change.
-    pub fn core(&self) -> Result<Box<Core<'_>>> {
-        let config = Config {
+    /// The machine description as the core takes it, for a board or a core of another size.
+    #[must_use]
+    pub fn config(&self) -> Config<'_> {
+        Config {
             wheel: self.wheel,
             nozzles: &self.nozzles,
             detectors: &self.detectors,
@@ -54,8 +52,15 @@ impl Setup {
             faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,
-        };
-        Controller::new(&config)
+        }
+    }
+
+    /// A fresh core for this machine.
+    ///
+    /// # Errors
+    /// What the core does not take, with the key to change.
+    pub fn core(&self) -> Result<Box<Core<'_>>> {
+        Controller::new(&self.config())
             .map(Box::new)
             .map_err(|e| refuse(&self.file, &e.to_string()))
     }

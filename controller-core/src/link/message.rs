@@ -15,8 +15,9 @@ use heapless::Vec;
 /// Commands reported in one message.
 pub const COMMANDS_A_MESSAGE: usize = 8;
 
-/// From a host or camera to the board. All but [`ToBoard::Image`] and [`ToBoard::Ping`] are
-/// answered by [`FromBoard::Answer`] or by what was asked for; an image only when refused.
+/// From a host or camera to the board. All but [`ToBoard::Image`], [`ToBoard::Pulse`] and
+/// [`ToBoard::Ping`] are answered by [`FromBoard::Answer`] or by what was asked for; an image
+/// and a pulse only when refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -87,6 +88,17 @@ pub enum ToBoard<'a> {
     EmergencyStop,
     /// Send the counters.
     ReadCounters,
+    /// A wheel pulse, where the wheel sensor is not the board's own: a bench, a replay.
+    Pulse {
+        /// When it came, board's µs.
+        at_us: u64,
+    },
+    /// Nothing stamped earlier than this will come any more: decide up to here. What follows
+    /// without a stamp came now. For a board that is told the time; one with a clock refuses.
+    Until {
+        /// Board's µs.
+        at_us: u64,
+    },
 }
 
 /// How a section is driven.
@@ -392,6 +404,12 @@ impl<'a> ToBoard<'a> {
             10 => Self::Acknowledge,
             11 => Self::EmergencyStop,
             12 => Self::ReadCounters,
+            13 => Self::Pulse {
+                at_us: Wire::take(from),
+            },
+            14 => Self::Until {
+                at_us: Wire::take(from),
+            },
             _ => return None,
         })
     }
@@ -459,6 +477,14 @@ impl<'a> ToBoard<'a> {
             Self::Acknowledge => to.byte(10),
             Self::EmergencyStop => to.byte(11),
             Self::ReadCounters => to.byte(12),
+            Self::Pulse { at_us } => {
+                to.byte(13);
+                at_us.put(to);
+            }
+            Self::Until { at_us } => {
+                to.byte(14);
+                at_us.put(to);
+            }
         }
     }
 }

@@ -1,0 +1,144 @@
+//! Images and orders of the link in the controller's own terms.
+
+use controller_core::link::{self, ImageHead, Refusal, SectionMode};
+use controller_core::sections::OrderError;
+use controller_core::{
+    Along, BenchError, BenchRequest, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Mode,
+    Over, Plant, Span, Speed,
+};
+use heapless::Vec;
+
+/// Largest bound of a capture stamp's error that is taken, µs: 2.5 mm at 5 m/s.
+const STAMP_TOLERANCE: u16 = 500;
+/// Oldest keep-off order that is taken, µs.
+const OLDEST: u64 = 1_000_000;
+
+type Core<'a, const N: usize, const K: usize, const H: usize, const D: usize> =
+    Controller<'a, N, K, H, D>;
+
+/// An image that came at `now`; `rest` holds its plants.
+#[inline(never)]
+pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Core<'_, N, K, H, D>,
+    now: Micros,
+    head: &ImageHead,
+    rest: &[u8],
+) -> Result<(), Refusal> {
+    let captured_at = head.stamp(STAMP_TOLERANCE)?;
+    // There is no strobe input on a board that is told the time.
+    let captured_at = captured_at.ok_or(Refusal::UnknownFrame)?;
+    let speed = core.speed();
+    let mut plants = Vec::new();
+    read_plants(head, rest, speed, &mut plants)?;
+    let image = Image {
+        detector: head.detector,
+        captured_at,
+        seen: head.seen(),
+        plants: &plants,
+    };
+    core.handle_image(now, &image)?;
+    Ok(())
+}
+
+/// Kept apart, so that the list as it came is off the stack when the image is aimed.
+#[inline(never)]
+fn read_plants(
+    head: &ImageHead,
+    rest: &[u8],
+    speed: Speed,
+    plants: &mut Vec<Plant, MAX_PLANTS_PER_IMAGE>,
+) -> Result<(), Refusal> {
+    for seen in &head.plants(rest)? {
+        plants
+            .push(seen.plant(speed))
+            .map_err(|_| Refusal::TooManyPlants)?;
+    }
+    Ok(())
+}
+
+/// The mode of a section.
+pub fn mode<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Core<'_, N, K, H, D>,
+    now: Micros,
+    section: u8,
+    mode: SectionMode,
+) -> Result<(), Refusal> {
+    let mode = match mode {
+        SectionMode::Off => Mode::Off,
+        SectionMode::Spot => Mode::Spot,
+        SectionMode::Broadcast => Mode::Broadcast,
+    };
+    core.handle_mode(now, section, mode).map_err(refusal)
+}
+
+/// Ground to keep dry, `from_mm` to `to_mm` ahead at `at`. What the machine has driven since
+/// is taken off at the present speed.
+pub fn keep_off<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Core<'_, N, K, H, D>,
+    now: Micros,
+    (first, count): (u16, u16),
+    at: Micros,
+    (from_mm, to_mm): (i32, i32),
+) -> Result<(), Refusal> {
+    if at > now {
+        return Err(Refusal::CapturedInFuture);
+    }
+    let age = now.0.saturating_sub(at.0);
+    if age > OLDEST {
+        return Err(Refusal::TooOld);
+    }
+    let um = u64::from(core.speed().to_mm_s()).saturating_mul(age) / 1000;
+    let drove = Length::from_um(i32::try_from(um).unwrap_or(i32::MAX));
+    let along = Along::Ahead {
+        from: Length::from_mm(from_mm).minus(drove),
+        to: Length::from_mm(to_mm).minus(drove),
+    };
+    core.handle_keep_off(now, Over::Nozzles { first, count }, along)
+        .map_err(refusal)
+}
+
+/// A request of the bench state. `run` is the token of the run that may be renewed.
+pub fn bench<const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Core<'_, N, K, H, D>,
+    now: Micros,
+    token: u16,
+    request: link::Bench,
+    run: &mut Option<u16>,
+) -> Result<(), Refusal> {
+    let ms = |ms: u16| Span(u32::from(ms).saturating_mul(1000));
+    let (request, renews) = match request {
+        link::Bench::Click { nozzle, on_ms } => {
+            let on = ms(on_ms);
+            (BenchRequest::Click { nozzle, on }, false)
+        }
+        link::Bench::Hold => (BenchRequest::Hold, true),
+        link::Bench::Release => (BenchRequest::Release, true),
+        // These need on-times that the link does not carry.
+        _ => return Err(Refusal::NotSupported),
+    };
+    if renews && *run != Some(token) {
+        return Err(Refusal::NoSuchRun);
+    }
+    core.handle_bench(now, request)
+        .map_err(|error| match error {
+            BenchError::TimeBackwards { .. } => Refusal::TooOld,
+            BenchError::Moving => Refusal::NotAtStandstill,
+            BenchError::Latched { .. } => Refusal::NotAcknowledged,
+            BenchError::NothingRuns => Refusal::NoSuchRun,
+            _ => Refusal::Implausible,
+        })?;
+    *run = Some(token);
+    Ok(())
+}
+
+/// Why an order was not taken.
+pub fn refusal(error: OrderError) -> Refusal {
+    match error {
+        OrderError::TimeBackwards { .. } => Refusal::TooOld,
+        OrderError::UnknownSection { .. } | OrderError::UnknownNozzles { .. } => {
+            Refusal::NoSuchPlace
+        }
+        OrderError::Moving => Refusal::NotAtStandstill,
+        _ => Refusal::Implausible,
+    }
+}

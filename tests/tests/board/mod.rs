@@ -1,0 +1,327 @@
+//! A board that QEMU runs, and the same drive through a core in this process.
+
+use std::io::{self, Read, Write};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc;
+use std::time::Duration;
+
+use controller_core::link::image::PlainPlant;
+use controller_core::link::{
+    Captured, FromBoard, ImageHead, PlantKind, SectionMode, SeenPlant, ToBoard,
+};
+use controller_core::{Action, Controller, Counters, Micros, Mode, Over, Poll};
+use host_sim::core_setup::{self, Setup};
+use host_sim::link_host::LinkHost;
+use host_sim::machine::Machine;
+use host_sim::orders::Order;
+use host_sim::recording::{Image, Input, Recording};
+
+/// How long time runs on after the last input, µs.
+const AFTER_US: u64 = 5_000_000;
+/// A board that says nothing for so long has hung.
+const SILENCE: Duration = Duration::from_secs(60);
+
+/// Tries to reach the emulator's socket, 20 ms apart.
+const MOST_TRIES: u32 = 1500;
+
+/// What came out of a drive.
+pub struct Played {
+    /// Instant µs, nozzle, opens; in the order given out.
+    pub commands: Vec<(u64, u16, bool)>,
+    /// The core's counters at the end.
+    pub counters: Counters,
+    /// Inputs that were refused.
+    pub refused: usize,
+}
+
+/// Drives a core of this size in this process.
+pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize>(
+    setup: &Setup,
+    machine: &Machine,
+    recording: &Recording,
+) -> Played {
+    let mut core: Box<Controller<'_, N, K, H, D>> =
+        Box::new(Controller::new(&setup.config()).expect("the core takes it"));
+    let mut commands = Vec::new();
+    let mut drain = |core: &mut Controller<'_, N, K, H, D>, at: u64| {
+        loop {
+            match core.poll(Micros(at)) {
+                Poll::Busy => {}
+                Poll::Command(c) => commands.push((c.at.0, c.nozzle, c.action == Action::Open)),
+                Poll::Idle { next } => return next.0,
+            }
+        }
+    };
+    let mut next = recording.events[0].t_us;
+    let sections = machine.section_runs().len();
+    for event in &recording.events {
+        while next < event.t_us {
+            next = drain(&mut core, next);
+        }
+        drain(&mut core, event.t_us);
+        let now = Micros(event.t_us);
+        match &event.input {
+            Input::Pulse => {
+                let _counted = core.handle_pulse(now);
+            }
+            Input::Image(image) => {
+                let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
+                let _counted = core.handle_image(now, &core_setup::image(image, &plants));
+            }
+            Input::Order(order) => core_setup::order(&mut core, now, order, sections),
+            Input::Direction(_) => panic!("the link has no direction"),
+        }
+        next = drain(&mut core, event.t_us);
+    }
+    let end = recording.events[recording.events.len() - 1].t_us + AFTER_US;
+    while next < end {
+        next = drain(&mut core, next);
+    }
+    drain(&mut core, end);
+    let counters = *core.counters();
+    let refused = counters.pulses_refused + counters.images_refused + counters.orders_refused;
+    Played {
+        commands,
+        counters,
+        refused: refused as usize,
+    }
+}
+
+/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
+struct Line {
+    from: UnixStream,
+    to: mpsc::Sender<Vec<u8>>,
+}
+
+impl Read for Line {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        self.from.read(bytes)
+    }
+}
+
+impl Write for Line {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A board that QEMU runs; gone with this value.
+pub struct Emulated {
+    machine: Child,
+    socket: PathBuf,
+    link: LinkHost<Line>,
+}
+
+impl Drop for Emulated {
+    fn drop(&mut self) {
+        let _gone = self.machine.kill();
+        let _gone = self.machine.wait();
+        let _gone = std::fs::remove_file(&self.socket);
+    }
+}
+
+impl Emulated {
+    /// A Cortex-M4.
+    pub fn m4() -> Self {
+        Self::start("mps2-an386", "emulated-m4")
+    }
+
+    /// A Cortex-M0.
+    pub fn m0() -> Self {
+        Self::start("microbit", "emulated-m0")
+    }
+
+    fn start(machine: &str, image: &str) -> Self {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let elf = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("../target/boards")
+            .join(image);
+        assert!(
+            elf.is_file(),
+            "{} is missing: run scripts/boards",
+            elf.display()
+        );
+        let number = COUNT.fetch_add(1, Ordering::Relaxed);
+        let socket = format!("boom-board-{}-{number}", std::process::id());
+        let socket = std::env::temp_dir().join(socket);
+        let _none = std::fs::remove_file(&socket);
+        let mut child = Command::new("qemu-system-arm")
+            .args(["-machine", machine, "-display", "none", "-monitor", "none"])
+            .arg("-serial")
+            .arg(format!("unix:{},server=on,wait=on", socket.display()))
+            .arg("-kernel")
+            .arg(&elf)
+            .stdin(Stdio::null())
+            .spawn()
+            .expect("qemu-system-arm starts; scripts/boards installs it");
+        let mut tries = 0;
+        let stream = loop {
+            match UnixStream::connect(&socket) {
+                Ok(stream) => break stream,
+                Err(error) => {
+                    let ended = child.try_wait().expect("the emulator can be asked");
+                    let patient = tries < MOST_TRIES && ended.is_none();
+                    assert!(patient, "no emulator on its socket: {error}, {ended:?}");
+                    tries += 1;
+                    std::thread::sleep(Duration::from_millis(20));
+                }
+            }
+        };
+        stream
+            .set_read_timeout(Some(SILENCE))
+            .expect("a socket takes a timeout");
+        let mut out = stream.try_clone().expect("a socket can be shared");
+        let (to, queue) = mpsc::channel::<Vec<u8>>();
+        // Ends with the sender, or when the emulator is gone.
+        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
+        let link = LinkHost::new(Line { from: stream, to });
+        Self {
+            machine: child,
+            socket,
+            link,
+        }
+    }
+
+    fn send(&mut self, message: ToBoard<'_>) -> u16 {
+        self.link.send(&message).expect("queued")
+    }
+
+    fn hear(&mut self) -> FromBoard {
+        let heard = self.link.receive().expect("the emulator lives");
+        heard.expect("the board went silent").message
+    }
+
+    /// Uploads the machine, then drives the recording and reads the counters.
+    pub fn play(&mut self, setup: &Setup, machine: &Machine, recording: &Recording) -> Played {
+        let numbers = self.link.send_machine(&setup.config()).expect("queued");
+        for number in numbers {
+            let done = FromBoard::Answer {
+                to: number,
+                result: Ok(()),
+            };
+            assert_eq!(self.hear(), done, "the upload");
+        }
+        for event in &recording.events {
+            match &event.input {
+                Input::Pulse => {
+                    self.send(ToBoard::Pulse { at_us: event.t_us });
+                }
+                Input::Image(image) => {
+                    self.send(ToBoard::Until { at_us: event.t_us });
+                    self.image(image);
+                }
+                Input::Order(order) => {
+                    self.send(ToBoard::Until { at_us: event.t_us });
+                    self.order(machine, event.t_us, order);
+                }
+                Input::Direction(_) => panic!("the link has no direction"),
+            }
+        }
+        let end = recording.events[recording.events.len() - 1].t_us + AFTER_US;
+        self.send(ToBoard::Until { at_us: end });
+        self.send(ToBoard::ReadCounters);
+        let mut commands = Vec::new();
+        let mut refused = 0;
+        loop {
+            match self.hear() {
+                FromBoard::Commands(batch) => commands.extend(batch.entries.iter().map(|c| {
+                    let at = batch.base_us.wrapping_add_signed(c.after_us.into());
+                    (at, c.what / 2, c.what % 2 == 1)
+                })),
+                FromBoard::Answer { result, .. } => refused += usize::from(result.is_err()),
+                FromBoard::Counters { core, link } => {
+                    assert_eq!((link.lost, link.unreadable, link.bad_crc), (0, 0, 0));
+                    return Played {
+                        commands,
+                        counters: core,
+                        refused,
+                    };
+                }
+                other => panic!("not asked for: {other:?}"),
+            }
+        }
+    }
+
+    fn image(&mut self, image: &Image) {
+        let mm = |m: f64| (m * 1e3).round();
+        let plants: Vec<_> = image
+            .plants
+            .iter()
+            .map(|p| SeenPlant {
+                plain: PlainPlant {
+                    x_mm: mm(p.x_m) as i16,
+                    y_mm: mm(p.y_m) as i16,
+                    length_mm: mm(p.length_m) as u16,
+                    width_mm: mm(p.width_m) as u16,
+                },
+                id: p.id,
+                row_us: 0,
+            })
+            .collect();
+        let head = ImageHead {
+            detector: image.detector,
+            number: 0,
+            captured: Captured::At {
+                board_us: image.captured_us,
+                error_us: 0,
+            },
+            from_mm: mm(image.seen.0) as i16,
+            to_mm: mm(image.seen.1) as i16,
+            kind: if plants.iter().any(|p| p.id.is_some()) {
+                PlantKind::Full
+            } else {
+                PlantKind::Plain
+            },
+            plants: 0,
+        };
+        self.link.send_image(&head, &plants).expect("queued");
+    }
+
+    fn order(&mut self, machine: &Machine, at_us: u64, order: &Order) {
+        let runs = machine.section_runs();
+        match *order {
+            Order::Mode { section, mode } => {
+                let mode = match mode {
+                    Mode::Spot => SectionMode::Spot,
+                    Mode::Broadcast => SectionMode::Broadcast,
+                    _ => SectionMode::Off,
+                };
+                let all = section.map_or(0..runs.len() as u8, |s| s..s + 1);
+                for section in all {
+                    self.send(ToBoard::Mode { section, mode });
+                }
+            }
+            Order::KeepOff { over, from_m, to_m } => {
+                let (first, count) = match over {
+                    Over::Boom => (0, machine.nozzles.len() as u16),
+                    Over::Nozzles { first, count } => (first, count),
+                    Over::Section(s) => {
+                        let (first, end) = runs[usize::from(s)];
+                        (first as u16, (end - first) as u16)
+                    }
+                };
+                self.send(ToBoard::KeepOff {
+                    first,
+                    count,
+                    at_us,
+                    from_mm: (from_m * 1e3).round() as i32,
+                    to_mm: (to_m * 1e3).round() as i32,
+                });
+            }
+            Order::EmergencyStop => {
+                self.send(ToBoard::EmergencyStop);
+            }
+            Order::Acknowledge => {
+                self.send(ToBoard::Acknowledge);
+            }
+            _ => panic!("the link has no {order:?}"),
+        }
+    }
+}
