@@ -13,7 +13,7 @@ use crate::wake::{GROUP, GROUP_BITS};
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// An image message that arrived at `now`. Work is bounded by the plants in it
     /// times the nozzles that each needs times `K`, plus the choice of those nozzles
-    /// ([`Fan::aim`]).
+    /// ([`Fan::aim`](crate::fan::Fan::aim)).
     ///
     /// # Errors
     /// [`ImageError`] when it is refused as a whole; counted, nothing planned.
