@@ -84,7 +84,7 @@ impl Reach {
             close_throws: [close.throw, close.throw.max(last_drop)],
             window,
             view,
-            apart: i64::from(delay.max(opening).signed().saturating_add(window)),
+            apart: i64::from(delay.signed().saturating_add(window)),
         }
     }
 
