@@ -3,6 +3,7 @@
 //! Axes: x forward, y to the right, all relative to the boom reference point.
 
 use crate::fan::FanConfig;
+use crate::rate::RateConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
 use crate::units::{Length, PulseLength, Span, Speed};
 
@@ -226,6 +227,10 @@ pub struct Config<'a> {
     pub timing: TimingConfig,
     /// The nozzles' fans; `None`: each nozzle serves its lane alone.
     pub fan: Option<FanConfig>,
+    /// Switched valves that hold an application rate; `None`: open valves flow all the time.
+    pub rate: Option<RateConfig>,
+    /// Flow of each nozzle at the rate's pressure, ml/min, where sizes differ; empty: all alike.
+    pub flows_ml_min: &'a [u16],
     /// Nozzles that are faulty from the start and stay closed.
     pub faulty: &'a [u16],
     /// Sections from left to right, which together hold every nozzle once. None given:
@@ -263,6 +268,8 @@ impl<'a> Config<'a> {
             },
             timing: TimingConfig::default(),
             fan: None,
+            rate: None,
+            flows_ml_min: &[],
             faulty: &[],
             sections: &[],
             modes: ModesConfig::default(),
@@ -333,6 +340,16 @@ impl<'a> Config<'a> {
         }
         if let Some(fan) = &self.fan {
             fan.validate()?;
+        }
+        if let Some(rate) = &self.rate {
+            let margins = patch.lead.plus(patch.trail);
+            let shortest = margins.plus(patch.edge_extra).plus(patch.edge_extra);
+            rate.validate(
+                self.flows_ml_min,
+                self.nozzles.len(),
+                shortest,
+                self.wheel.max_speed,
+            )?;
         }
         for &nozzle in self.faulty {
             if usize::from(nozzle) >= self.nozzles.len() {

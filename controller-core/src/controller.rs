@@ -18,6 +18,7 @@ use crate::lane::Lane;
 use crate::layers::Layers;
 use crate::odometer::{Odometer, PulseError};
 use crate::outbox::Outbox;
+use crate::rate::Rate;
 use crate::reach::{Horizon, Reach};
 use crate::reaim::Aims;
 use crate::repeats::Repeats;
@@ -30,6 +31,7 @@ use heapless::Vec;
 mod images;
 mod machine;
 mod orders;
+mod rate;
 
 pub use machine::FaultError;
 
@@ -89,6 +91,7 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     patch: PatchConfig,
     timing: TimingConfig,
     fan: Option<Fan>,
+    rate: Option<Rate<'a>>,
     faulty: [bool; N],
     /// How many are.
     faults: u16,
@@ -178,6 +181,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             patch: config.patch,
             timing: config.timing,
             fan,
+            rate: (config.rate.as_ref())
+                .map(|rate| Rate::new(rate, config.flows_ml_min, config.timing.shortest_off)),
             faulty,
             faults,
             reach: Reach::new(config),

@@ -128,6 +128,15 @@ pub struct Counters {
     pub bench_opens: u64,
     /// Silences of a detector noticed.
     pub detector_silences: u64,
+    /// Duties told to open valves, one a cycle.
+    pub duties: u64,
+    /// Of those, more than the rate wants because the valve can't follow less.
+    pub duties_of_valve: u64,
+    /// Of those, whole cycles because the patch is too short to be switched.
+    pub duties_of_short: u64,
+    /// Of those, whole cycles that give less than the rate wants: too fast, or too little
+    /// pressure.
+    pub duties_too_small: u64,
     /// Commands given.
     pub commands: u64,
 }

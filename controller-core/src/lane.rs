@@ -164,6 +164,13 @@ impl<const K: usize> Lane<K> {
         ahead(start, wanted) <= ONE_MM
     }
 
+    /// Length of the patch that an open valve is in, as planned now. `None` outside the plan.
+    pub(crate) fn patch_length(&self) -> Option<i32> {
+        let [newest, _] = self.sprayed;
+        let first = self.plan.first()?;
+        (ahead(first.start, self.done_to) <= 0).then(|| ahead(first.end, newest.start))
+    }
+
     /// How much of `wanted`, which must end at or before `done_to`, was not sprayed.
     /// Of ground older than the two stretches last sprayed it can't tell, and says
     /// that it was not.

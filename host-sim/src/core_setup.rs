@@ -49,6 +49,8 @@ impl Setup {
             patch: self.patch,
             timing: self.timing,
             fan: self.fan,
+            rate: None,
+            flows_ml_min: &[],
             faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,

@@ -204,6 +204,8 @@ pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
         patch: config.patch,
         timing: config.timing,
         fan: config.fan,
+        rate: config.rate,
+        flows_ml_min: Vec::leak(config.flows_ml_min.to_vec()),
         faulty: Vec::leak(config.faulty.to_vec()),
         sections: Vec::leak(config.sections.to_vec()),
         modes: config.modes,

@@ -50,6 +50,16 @@ pub enum ConfigError {
     /// A fan is 1 mm to 10 m wide to each side, its flat middle no wider, its spacing
     /// 1 mm to 20 m, and the wanted share 1 to 10,000 ten-thousandths.
     Fan,
+    /// A rate is 1 ml/ha to 5,000 l/ha over a width of 1 mm to 10 m, a flow at
+    /// least 10 ml/min, its pressure 1 to 5,000 kPa.
+    Rate,
+    /// There must be a flow for every nozzle, each at least 10 ml/min, or for none.
+    NozzleFlows,
+    /// A cycle must be 5 ms to 1 s, and the lowest share 1 to 1,000 thousandths.
+    Cycle,
+    /// The shortest patch passes in fewer than three cycles at top speed, and such are to be
+    /// refused.
+    ShortPatch,
     /// The list of faulty nozzles names one that is not there.
     NoSuchNozzle {
         /// As given.
@@ -117,6 +127,18 @@ impl core::fmt::Display for ConfigError {
             Self::PatchMargin => f.write_str("a margin must be 0 to 10 m and 0 to 250 ms"),
             Self::Fan => f.write_str(
                 "a fan must be 1 mm to 10 m wide to each side and flat over no more, its spacing 1 mm to 20 m, its wanted share 1 to 10,000",
+            ),
+            Self::Rate => f.write_str(
+                "a rate must be 1 ml/ha to 5,000 l/ha over 1 mm to 10 m, a flow at least 10 ml/min, its pressure 1 to 5,000 kPa",
+            ),
+            Self::NozzleFlows => {
+                f.write_str("give a flow of at least 10 ml/min for every nozzle, or for none")
+            }
+            Self::Cycle => f.write_str(
+                "a cycle must be 5 ms to 1 s and the lowest share 1 to 1,000 thousandths",
+            ),
+            Self::ShortPatch => f.write_str(
+                "the shortest patch passes in fewer than three cycles at top speed: shorten the cycle, lower the top speed or widen lead and trail",
             ),
             Self::NoSuchNozzle { nozzle } => {
                 write!(f, "nozzle {nozzle} is listed as faulty but is not there")

@@ -204,7 +204,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         Ok(())
     }
 
-    fn ordered(
+    pub(super) fn ordered(
         &mut self,
         now: Micros,
         order: impl FnOnce(&mut Self) -> Result<(), OrderError>,

@@ -1,110 +1,125 @@
-//! Duty of open valves on one common frame, switched by the driver.
+//! Duty of open valves, switched by the driver.
 //!
-//! A valve that is open flows for `duty` of every frame. The frame is a whole multiple of the
-//! clock, so level and next change follow from the instant alone and nothing drifts. Valves
-//! start their share staggered by `step`, so that not all coils draw their peak at once.
+//! A valve's cycles begin with its patch: open at the command's instant, so that the patch
+//! begins where it should, and then for the duty's share of each cycle. The duty of a cycle is
+//! asked for when the cycle begins and holds for it. Level and next change follow from the
+//! cycle's beginning alone; cycles follow one another exactly, however late they are asked
+//! for, so nothing drifts.
+//!
+//! **Bound:** a caller that comes more than a cycle late begins the cycle that it came in; the
+//! ones between stay as they were.
 
 use crate::units::{Micros, Span};
 
-/// A duty that the valve can't follow, or above the whole.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct DutyOutOfRange {
-    /// The lowest that is allowed, thousandths.
-    pub lowest: u16,
+/// One valve's cycle.
+#[derive(Clone, Copy, Debug, Default)]
+struct Cycle {
+    begun: Micros,
+    /// How long it is on, µs. `None`: closed.
+    on: Option<u32>,
 }
 
-/// PWM of `N` valves.
+/// Cycles of `N` valves.
 #[derive(Clone, Debug)]
 pub struct Pwm<const N: usize> {
-    frame: u64,
-    step: u64,
-    lowest: u16,
-    /// On-time in each frame, µs; 0 is closed.
-    on: [u32; N],
+    cycle: Span,
+    valves: [Cycle; N],
 }
 
 impl<const N: usize> Pwm<N> {
-    /// All closed. `frame`: 10 Hz (100 ms) is usual for solenoid valves, common practice, no
-    /// source. `shortest`: the shortest on-time that the valve follows; a duty below that
-    /// share, or with an off-time below it, is refused. `None` for a frame of nothing or
-    /// shorter than twice that, or above 10 s.
+    /// All closed. `None` for a cycle of nothing or above 10 s.
     #[must_use]
-    pub fn new(frame: Span, step: Span, shortest: Span) -> Option<Self> {
-        if frame.0 == 0 || frame > Span(10_000_000) || shortest.0 > frame.0 >> 1 {
-            return None;
+    pub fn new(cycle: Span) -> Option<Self> {
+        let valves = [Cycle::default(); N];
+        (cycle.0 > 0 && cycle <= Span(10_000_000)).then_some(Self { cycle, valves })
+    }
+
+    /// Opens a valve at `at`, its first cycle at `duty` thousandths; 1000 and more is the
+    /// whole of it. A valve that is open goes on as it was.
+    pub fn open(&mut self, nozzle: u16, at: Micros, duty: u16) {
+        let on = self.on(duty);
+        if let Some(valve) = self.valves.get_mut(usize::from(nozzle))
+            && valve.on.is_none()
+        {
+            *valve = Cycle {
+                begun: at,
+                on: Some(on),
+            };
         }
-        let lowest = u64::from(shortest.0)
-            .saturating_mul(1000)
-            .checked_div(u64::from(frame.0))?;
-        Some(Self {
-            frame: u64::from(frame.0),
-            step: u64::from(step.0),
-            lowest: u16::try_from(lowest).ok()?,
-            on: [0; N],
-        })
     }
 
-    /// Opens a valve at a duty in thousandths; 0 closes it, 1000 is on without a break.
-    ///
-    /// # Errors
-    /// [`DutyOutOfRange`]; the valve stays as it was.
-    pub fn set(&mut self, nozzle: u16, duty: u16) -> Result<(), DutyOutOfRange> {
-        let least_off = 1000_u16.saturating_sub(self.lowest);
-        let fits = duty == 0 || duty == 1000 || (duty >= self.lowest && duty <= least_off);
-        if !fits {
-            return Err(DutyOutOfRange {
-                lowest: self.lowest,
-            });
+    /// Closes a valve at once.
+    pub fn close(&mut self, nozzle: u16) {
+        if let Some(valve) = self.valves.get_mut(usize::from(nozzle)) {
+            valve.on = None;
         }
-        let on = self
-            .frame
-            .saturating_mul(u64::from(duty))
-            .checked_div(1000)
-            .unwrap_or_default();
-        if let Some(slot) = self.on.get_mut(usize::from(nozzle)) {
-            *slot = u32::try_from(on).unwrap_or_default();
-        }
-        Ok(())
     }
 
-    /// µs into the valve's own frame.
-    fn phase(&self, nozzle: u16, now: Micros) -> u64 {
-        let late = self.step.saturating_mul(u64::from(nozzle));
-        let late = late.checked_rem(self.frame).unwrap_or_default();
-        now.0
-            .wrapping_add(self.frame)
-            .wrapping_sub(late)
-            .checked_rem(self.frame)
-            .unwrap_or_default()
-    }
-
-    /// Whether a valve has current at this instant.
-    #[must_use]
-    pub fn is_on(&self, nozzle: u16, now: Micros) -> bool {
-        let on = self
-            .on
-            .get(usize::from(nozzle))
-            .copied()
-            .unwrap_or_default();
-        self.phase(nozzle, now) < u64::from(on)
-    }
-
-    /// The next instant at which a valve changes; `None` when none does. Work goes with `N`.
-    #[must_use]
-    pub fn next_change(&self, now: Micros) -> Option<Micros> {
-        let mut least: Option<u64> = None;
-        for (nozzle, &on) in (0_u16..).zip(&self.on) {
-            let on = u64::from(on);
-            if on == 0 || on >= self.frame {
+    /// Begins the cycles that are due by `now`, each with the duty that it is told. Work goes
+    /// with `N`.
+    pub fn turn(&mut self, now: Micros, mut duty: impl FnMut(u16) -> u16) {
+        for (nozzle, index) in (0_u16..).zip(0..N) {
+            let due = self
+                .valves
+                .get(index)
+                .is_some_and(|valve| valve.on.is_some() && now.since(valve.begun) >= self.cycle);
+            if !due {
                 continue;
             }
-            let phase = self.phase(nozzle, now);
-            let end = if phase < on { on } else { self.frame };
-            let wait = end.saturating_sub(phase);
-            least = Some(least.map_or(wait, |l| l.min(wait)));
+            let on = self.on(duty(nozzle));
+            let cycle = self.cycle;
+            if let Some(valve) = self.valves.get_mut(index) {
+                let past = now.0.saturating_sub(valve.begun.0);
+                let into = past.checked_rem(u64::from(cycle.0)).unwrap_or_default();
+                *valve = Cycle {
+                    begun: Micros(now.0.saturating_sub(into)),
+                    on: Some(on),
+                };
+            }
         }
-        least.map(|wait| Micros(now.0.saturating_add(wait)))
+    }
+
+    /// Whether a valve has current at this instant; before its opening it has none.
+    #[must_use]
+    pub fn is_on(&self, nozzle: u16, now: Micros) -> bool {
+        self.valves
+            .get(usize::from(nozzle))
+            .is_some_and(|valve| match valve.on {
+                Some(on) => now >= valve.begun && (on >= self.cycle.0 || self.level(valve, now)),
+                None => false,
+            })
+    }
+
+    fn level(&self, valve: &Cycle, now: Micros) -> bool {
+        let past = now.0.saturating_sub(valve.begun.0);
+        let into = past
+            .checked_rem(u64::from(self.cycle.0))
+            .unwrap_or_default();
+        valve.on.is_some_and(|on| into < u64::from(on))
+    }
+
+    /// The next instant after `now` at which a valve changes or a cycle begins; `None` when all
+    /// are closed. Work goes with `N`.
+    #[must_use]
+    pub fn next_change(&self, now: Micros) -> Option<Micros> {
+        let mut least: Option<Micros> = None;
+        for valve in &self.valves {
+            let Some(on) = valve.on else { continue };
+            let end = valve.begun.plus(self.cycle);
+            let next = [valve.begun, valve.begun.plus(Span(on)), end]
+                .into_iter()
+                .find(|&at| at > now)
+                .unwrap_or(Micros(now.0.saturating_add(1)));
+            least = Some(least.map_or(next, |least| least.min(next)));
+        }
+        least
+    }
+
+    /// On-time of a cycle, µs, nearest.
+    fn on(&self, duty: u16) -> u32 {
+        let on = u64::from(self.cycle.0).saturating_mul(u64::from(duty.min(1000)));
+        let on = on.saturating_add(500).checked_div(1000).unwrap_or_default();
+        u32::try_from(on).unwrap_or(self.cycle.0)
     }
 }
 
@@ -112,53 +127,60 @@ impl<const N: usize> Pwm<N> {
 mod tests {
     use super::*;
 
+    const CYCLE: Span = Span(100_000);
+
     #[test]
-    fn every_valve_is_on_for_its_share_and_starts_in_turn() {
-        let mut pwm: Pwm<3> = Pwm::new(Span(100_000), Span(2000), Span(15_000)).expect("sound");
-        pwm.set(0, 250).expect("in range");
-        pwm.set(1, 600).expect("in range");
-        pwm.set(2, 1000).expect("in range");
+    fn a_valve_is_on_from_its_opening_for_its_duty() {
+        let mut pwm: Pwm<3> = Pwm::new(CYCLE).expect("sound");
+        pwm.open(0, Micros(7_000), 250);
+        pwm.open(1, Micros(2_000), 600);
+        pwm.open(2, Micros(0), 1000);
         let mut on = [0_u32; 3];
-        for us in (0..300_000_u64).step_by(100) {
+        for us in (0..302_000_u64).step_by(100) {
+            pwm.turn(Micros(us), |nozzle| [250, 600, 1000][usize::from(nozzle)]);
             for (n, on) in (0_u16..).zip(&mut on) {
                 *on += u32::from(pwm.is_on(n, Micros(us)));
             }
         }
-        assert_eq!(on, [750, 1800, 3000]);
-        assert!(pwm.is_on(0, Micros(0)) && pwm.is_on(1, Micros(2000)));
-        assert!(!pwm.is_on(1, Micros(1999)));
+        assert_eq!(on, [750, 1800, 3020]);
+        assert!(!pwm.is_on(0, Micros(6_999)));
     }
 
     #[test]
-    fn jumping_from_change_to_change_misses_none() {
-        let mut pwm: Pwm<2> = Pwm::new(Span(100_000), Span(2000), Span(15_000)).expect("sound");
-        assert_eq!(pwm.next_change(Micros(5)), None);
-        pwm.set(0, 250).expect("in range");
-        pwm.set(1, 600).expect("in range");
-        let mut now = Micros(0);
-        for want in [2_000, 25_000, 62_000, 100_000, 102_000] {
-            let next = pwm.next_change(now).expect("something changes");
-            assert_eq!(next, Micros(want));
-            now = next;
-        }
+    fn each_cycle_has_the_duty_told_at_its_beginning() {
+        let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
+        pwm.open(0, Micros(5), 500);
+        let mut told = [300, 700].into_iter();
+        let (mut now, mut was) = (Micros(5), true);
+        let edges = [0; 5].map(|_: u64| {
+            while pwm.is_on(0, now) == was {
+                now = pwm.next_change(now).expect("it is open");
+                pwm.turn(now, |_| told.next().unwrap_or_default());
+            }
+            was = !was;
+            now.0
+        });
+        assert_eq!(edges, [50_005, 100_005, 130_005, 200_005, 270_005]);
     }
 
     #[test]
-    fn what_a_valve_cannot_follow_is_refused() {
-        let mut pwm: Pwm<1> = Pwm::new(Span(100_000), Span(0), Span(15_000)).expect("sound");
-        for (duty, fits) in [
-            (0, true),
-            (149, false),
-            (150, true),
-            (850, true),
-            (851, false),
-            (1000, true),
-            (1001, false),
-        ] {
-            assert_eq!(pwm.set(0, duty).is_ok(), fits, "{duty}");
-        }
+    fn who_comes_late_keeps_the_beat() {
+        let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
+        pwm.open(0, Micros(5), 500);
+        pwm.turn(Micros(250_000), |_| 200);
+        assert_eq!(pwm.next_change(Micros(250_000)), Some(Micros(300_005)));
+        assert!(!pwm.is_on(0, Micros(250_000)) && pwm.is_on(0, Micros(219_000)));
+    }
+
+    #[test]
+    fn closing_ends_the_cycle_and_an_open_valve_is_not_opened_anew() {
+        let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
+        pwm.open(0, Micros(0), 1000);
+        pwm.open(0, Micros(10), 0);
         assert!(pwm.is_on(0, Micros(99_999)));
-        assert!(Pwm::<1>::new(Span(0), Span(0), Span(0)).is_none());
-        assert!(Pwm::<1>::new(Span(20_000), Span(0), Span(11_000)).is_none());
+        pwm.close(0);
+        assert!(!pwm.is_on(0, Micros(1)));
+        assert_eq!(pwm.next_change(Micros(1)), None);
+        assert!(Pwm::<1>::new(Span(0)).is_none() && Pwm::<1>::new(Span(10_000_001)).is_none());
     }
 }

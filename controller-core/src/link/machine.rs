@@ -1,7 +1,7 @@
 //! The machine description as bytes: for the link and for flash.
 //!
 //! One byte of version, then the postcard form of [`Config`]'s fields in their order: wheel,
-//! patch, timing, modes, fan, nozzles, detectors, sections, faulty nozzles. Its digest is the CRC-32 of all of it: that finds an
+//! patch, timing, modes, fan, rate, nozzles, detectors, sections, faulty nozzles, flows. Its digest is the CRC-32 of all of it: that finds an
 //! old or damaged description, it is no protection against a forged one.
 
 use super::codec::wire_numbers;
@@ -12,13 +12,14 @@ use crate::boom::{
     UnseenPolicy, WheelConfig,
 };
 use crate::fan::FanConfig;
+use crate::rate::RateConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
 use crate::units::{Length, PulseLength, Span, Speed};
 use heapless::Vec;
 
 /// Version of the encoding. Goes up whenever a field of the description is added, moved or
 /// changed; the test at this file's foot notices such a change.
-pub const MACHINE_VERSION: u8 = 1;
+pub const MACHINE_VERSION: u8 = 2;
 
 /// Why bytes are no machine description.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,10 +42,12 @@ pub struct MachineTable<const N: usize, const D: usize> {
     timing: TimingConfig,
     modes: ModesConfig,
     fan: Option<FanConfig>,
+    rate: Option<RateConfig>,
     nozzles: Vec<NozzleConfig, N>,
     detectors: Vec<DetectorConfig, D>,
     sections: Vec<SectionConfig, MAX_SECTIONS>,
     faulty: Vec<u16, N>,
+    flows_ml_min: Vec<u16, N>,
 }
 
 impl<const N: usize, const D: usize> MachineTable<N, D> {
@@ -61,6 +64,8 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             fan: self.fan,
             sections: &self.sections,
             faulty: &self.faulty,
+            rate: self.rate,
+            flows_ml_min: &self.flows_ml_min,
         }
     }
 
@@ -80,10 +85,12 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             timing: Wire::take(&mut from),
             modes: Wire::take(&mut from),
             fan: Wire::take(&mut from),
+            rate: Wire::take(&mut from),
             nozzles: Wire::take(&mut from),
             detectors: Wire::take(&mut from),
             sections: Wire::take(&mut from),
             faulty: Wire::take(&mut from),
+            flows_ml_min: Wire::take(&mut from),
         };
         match from.rest() {
             Some([]) => Ok(table),
@@ -110,10 +117,12 @@ pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
     config.timing.put(&mut to);
     config.modes.put(&mut to);
     config.fan.put(&mut to);
+    config.rate.put(&mut to);
     put_list(config.nozzles, &mut to);
     put_list(config.detectors, &mut to);
     put_list(config.sections, &mut to);
     put_list(config.faulty, &mut to);
+    put_list(config.flows_ml_min, &mut to);
     to.finish()
 }
 
@@ -159,6 +168,7 @@ wire_fields! {
     DetectorConfig { x, y, view_left, view_right }
     ModesConfig { unseen, keep_off_margin, switch_quiet, acknowledge_at_start, bench_on_cap }
     FanConfig { half_width, flat_half, spacing, wanted_share }
+    RateConfig { rate_ml_ha, width, flow_ml_min, pressure_kpa, cycle, lowest, refuse_short }
     SectionConfig { first, count }
 }
 

@@ -9,7 +9,7 @@ use controller_core::sections::MAX_SECTIONS;
 use controller_core::{
     Action, Along, BenchRequest, Command, Config, Controller, Counters, DetectorConfig, Direction,
     Distance, FanConfig, GuardState, Image, ImageReport, MAX_PLANTS_PER_IMAGE, Mode, ModesConfig,
-    NozzleConfig, Over, PatchConfig, Plant, Poll, SectionConfig, Stretch, TimingConfig,
+    NozzleConfig, Over, PatchConfig, Plant, Poll, RateConfig, SectionConfig, Stretch, TimingConfig,
     UnseenPolicy, WheelConfig,
 };
 
@@ -111,6 +111,18 @@ fn any_fan() -> Option<FanConfig> {
     })
 }
 
+fn any_rate() -> Option<RateConfig> {
+    (any_u32() == 0).then(|| RateConfig {
+        rate_ml_ha: any_u32(),
+        width: any_length(),
+        flow_ml_min: any_u32() as u16,
+        pressure_kpa: any_u32() as u16,
+        cycle: any_span(),
+        lowest: any_u32() as u16,
+        refuse_short: any_u32() == 0,
+    })
+}
+
 /// Builds one controller from an unknown configuration and hands it unknown
 /// inputs in an unknown order until the outside world has had enough.
 pub fn controller() {
@@ -120,6 +132,7 @@ pub fn controller() {
     let nozzles: [NozzleConfig; NOZZLES + 1] = core::array::from_fn(|_| any_nozzle());
     let detectors: [DetectorConfig; DETECTORS + 1] = core::array::from_fn(|_| any_detector());
     let faulty: [u16; NOZZLES + 1] = core::array::from_fn(|_| any_u32() as u16);
+    let flows: [u16; NOZZLES + 1] = core::array::from_fn(|_| any_u32() as u16);
     let sections: [SectionConfig; SECTIONS + 1] = core::array::from_fn(|_| SectionConfig {
         first: any_u32() as u16,
         count: any_u32() as u16,
@@ -138,6 +151,8 @@ pub fn controller() {
         patch: any_patch(),
         timing: any_timing(),
         fan: any_fan(),
+        rate: any_rate(),
+        flows_ml_min: any_prefix(&flows),
         faulty: any_prefix(&faulty),
         sections: any_prefix(&sections),
         modes: any_modes(),
@@ -173,6 +188,9 @@ fn drive(boom: &mut Boom<'_>) {
                 Ok(()) => {}
                 Err(error) => used_text(&error),
             },
+            8 => used_u32(u32::from(
+                boom.duty(any_micros(), any_u32() as u16).unwrap_or(1001),
+            )),
             _ => break,
         }
     }
@@ -229,6 +247,7 @@ fn order(boom: &mut Boom<'_>) {
         2 => boom.handle_keep_off(now, any_over(), any_along()),
         3 => boom.handle_emergency_stop(now),
         4 => boom.handle_supply(now, any_u32() == 0),
+        5 => boom.handle_pressure(now, any_u32() as u16),
         _ => boom.acknowledge(now),
     };
     if let Err(error) = result {

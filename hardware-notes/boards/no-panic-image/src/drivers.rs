@@ -106,10 +106,13 @@ fn outputs() {
         used_span(inrush.moved().1);
         used_u32(inrush.crowded());
     }
-    if let Some(mut pwm) = Pwm::<48>::new(any_span(), any_span(), any_span()) {
-        while pwm.set(any_u32() as u16, any_u32() as u16).is_ok() {
+    if let Some(mut pwm) = Pwm::<48>::new(any_span()) {
+        while any_u32() > 0 {
+            pwm.open(any_u32() as u16, any_micros(), any_u32() as u16);
+            pwm.turn(any_micros(), |nozzle| nozzle ^ any_u32() as u16);
             used_u32(u32::from(pwm.is_on(any_u32() as u16, any_micros())));
             used_micros(pwm.next_change(any_micros()).unwrap_or_default());
+            pwm.close(any_u32() as u16);
         }
     }
     if let Ok(mut valves) =
