@@ -9,7 +9,7 @@ use controller_core::link::{
 };
 use controller_core::{
     Action, Command, Config, Counters, DetectorConfig, FanConfig, Length, Micros, ModesConfig,
-    NozzleConfig, PulseLength, SectionConfig, Speed, UnseenPolicy,
+    NozzleConfig, PulseLength, RateConfig, SectionConfig, Span, Speed, UnseenPolicy,
 };
 use serde::Serialize;
 
@@ -492,6 +492,16 @@ fn a_machine_survives_the_bytes_and_its_encoding_is_pinned() {
             ..ModesConfig::default()
         },
         faulty: &[7, 40],
+        rate: Some(RateConfig {
+            rate_ml_ha: 100_000,
+            width: Length::from_mm(500),
+            flow_ml_min: 1200,
+            pressure_kpa: 300,
+            cycle: Span(100_000),
+            lowest: 400,
+            refuse_short: false,
+        }),
+        flows_ml_min: &[1200; 48],
         ..Config::new(pulse, &nozzles, &detectors)
     };
     let mut out = [0; 1500];
@@ -515,12 +525,12 @@ fn a_machine_survives_the_bytes_and_its_encoding_is_pinned() {
     newer[0] += 1;
     assert_eq!(
         Table::read(&newer),
-        Err(controller_core::link::MachineError::Version(2))
+        Err(controller_core::link::MachineError::Version(3))
     );
     for room in [0, 1, 20, bytes.len() - 1] {
         assert_eq!(machine::write(&config, &mut out[..room]), None);
     }
 }
 
-const MACHINE_BYTES: usize = 759;
-const MACHINE_DIGEST: u32 = 3_196_719_226;
+const MACHINE_BYTES: usize = 872;
+const MACHINE_DIGEST: u32 = 355_463_916;
