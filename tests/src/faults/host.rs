@@ -1,0 +1,193 @@
+//! Faults of the firmware around the core, of its wires and its people.
+
+use super::story::{Base, Happening, STANDS_US, Story};
+use super::{Bound, Row};
+use controller_core::{BenchRequest, Mode, Span};
+use host_sim::orders::Order;
+
+/// From when on a fault holds that comes in the middle of the drive, µs.
+const MIDDLE: u64 = 30_000_000;
+
+/// A switch of the one section whose wires chatter while it is thrown.
+fn chatter(story: &mut Story, throws: &[(u64, u64)]) {
+    for &(at, to) in throws {
+        for n in 0..9 {
+            let closed = if n % 2 == 0 { to } else { 1 - to };
+            let wires = Order::Switches {
+                spot: closed,
+                broadcast: 0,
+            };
+            story.order(at + 2_000 * n, wires);
+        }
+    }
+}
+
+pub(super) fn rows() -> Vec<Row> {
+    vec![
+        Row {
+            name: "firmware: stands still for 0.4 s",
+            base: Base::Lanes,
+            fault: |story| story.add(MIDDLE, Happening::Stalls(MIDDLE + 400_000)),
+            guard: "whoever did not poll for too long finds everything closed",
+            bound: Bound {
+                lost: 5.0,
+                sprayed: (0.95, 1.05),
+                start_mm: 2500.0,
+                counted: &[("overruns", |c| c.overruns)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "firmware: every poll 5 ms late",
+            base: Base::Lanes,
+            fault: |story| story.polls_late_us = 5_000,
+            guard: "missed instants are made up in order",
+            bound: Bound {
+                // 5 ms at 5 m/s.
+                start_mm: 40.0,
+                lost: 10.0,
+                sprayed: (0.97, 1.1),
+                counted: &[("overruns", |c| c.overruns)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "firmware: starts anew while driving, to be acknowledged",
+            base: Base::Acknowledged,
+            fault: |story| {
+                story.add(MIDDLE, Happening::Restarts);
+                story.order(STANDS_US.0 + 2_000_000, Order::Acknowledge);
+            },
+            guard: "everything is closed after the start until acknowledged",
+            bound: Bound {
+                lost: 60.0,
+                sprayed: (0.3, 0.95),
+                start_mm: 2500.0,
+                counted: &[("acknowledged", |c| c.acknowledged)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "firmware: starts anew while driving",
+            base: Base::Lanes,
+            fault: |story| story.add(MIDDLE, Happening::Restarts),
+            guard: "nothing opens before a speed is known",
+            bound: Bound {
+                lost: 5.0,
+                sprayed: (0.95, 1.02),
+                start_mm: 2500.0,
+                unknowable: Some("what was planned goes with the memory"),
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "stop: an emergency stop while driving, acknowledged at rest",
+            base: Base::Lanes,
+            fault: |story| {
+                story.order(MIDDLE, Order::EmergencyStop);
+                story.order(STANDS_US.0 + 2_000_000, Order::Acknowledge);
+            },
+            guard: "an emergency stop closes everything at once",
+            bound: Bound {
+                sprayed: (0.4, 0.95),
+                counted: &[
+                    ("emergency_stops", |c| c.emergency_stops),
+                    ("acknowledged", |c| c.acknowledged),
+                ],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "stop: an emergency stop, acknowledged while driving",
+            base: Base::Lanes,
+            fault: |story| {
+                story.order(MIDDLE, Order::EmergencyStop);
+                story.order(MIDDLE + 2_000_000, Order::Acknowledge);
+            },
+            guard: "a latch is released at standstill only",
+            bound: Bound {
+                sprayed: (0.2, 0.6),
+                counted: &[("orders_refused", |c| c.orders_refused)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "switch: chatters as it is thrown off and on",
+            base: Base::Lanes,
+            fault: |story| {
+                story.order(
+                    0,
+                    Order::Switches {
+                        spot: 1,
+                        broadcast: 0,
+                    },
+                );
+                chatter(story, &[(MIDDLE, 0), (MIDDLE + 3_000_000, 1)]);
+            },
+            guard: "a switch counts once its wires have been quiet",
+            bound: Bound {
+                sprayed: (0.8, 0.99),
+                counted: &[
+                    ("switch_chatter", |c| c.switch_chatter),
+                    ("mode_changes", |c| c.mode_changes),
+                ],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "switch: both wires of a section closed",
+            base: Base::Lanes,
+            fault: |story| {
+                story.order(
+                    0,
+                    Order::Switches {
+                        spot: 1,
+                        broadcast: 0,
+                    },
+                );
+                story.order(
+                    MIDDLE,
+                    Order::Switches {
+                        spot: 1,
+                        broadcast: 1,
+                    },
+                );
+            },
+            guard: "a switch with both wires closed is off",
+            bound: Bound {
+                sprayed: (0.2, 0.7),
+                counted: &[("switch_faults", |c| c.switch_faults)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "bench: asked for while driving",
+            base: Base::Lanes,
+            fault: |story| {
+                let on = Span::from_ms(1000);
+                story.order(MIDDLE, Order::Bench(BenchRequest::Flush { on }));
+            },
+            guard: "the bench state is for standstill",
+            bound: Bound {
+                counted: &[("bench_refused", |c| c.bench_refused)],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "order: a mode for a section that is not there",
+            base: Base::Lanes,
+            fault: |story| {
+                let mode = Order::Mode {
+                    section: Some(7),
+                    mode: Mode::Broadcast,
+                };
+                story.order(MIDDLE, mode);
+            },
+            guard: "an order for what is not there is refused",
+            bound: Bound {
+                counted: &[("orders_refused", |c| c.orders_refused)],
+                ..Bound::NOTHING
+            },
+        },
+    ]
+}

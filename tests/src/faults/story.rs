@@ -1,0 +1,563 @@
+//! The drive that faults are put into: what happens in which order, and how it is replayed.
+
+use controller_core::{Action, Counters, Micros, Poll};
+use ground_truth::Report;
+use host_sim::commands::ValveCommand;
+use host_sim::core_setup::{self, Core, Setup};
+use host_sim::generate::{Drive, drive};
+use host_sim::machine::Machine;
+use host_sim::orders::Order;
+use host_sim::recording::{Direction, Event, Image, Input, Recording};
+use host_sim::replay::ImageFate;
+use host_sim::run::DEMO_MACHINE;
+use host_sim::scenario::Scenario;
+use host_sim::scene::Scene;
+use rand::SeedableRng;
+use rand_pcg::Pcg64Mcg;
+use std::sync::OnceLock;
+
+/// Which drive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Base {
+    /// Eight nozzles that serve their lanes.
+    Lanes,
+    /// The same with unseen ground sprayed.
+    SpraysUnseen,
+    /// The same with a direction input.
+    Direction,
+    /// The same, closed after the start until acknowledged.
+    Acknowledged,
+    /// Eight nozzles with fans that add up.
+    Fans,
+}
+
+/// 300 m: 1.5 to 5 m/s, a stop of 4 s after 57 s and one at the end. Plants in every image
+/// that shows them.
+const SCENARIO: &str = r#"scenario_format = 1
+name = "a drive for faults"
+seed = 42
+machine = "machine.toml"
+[motion]
+start_speed_m_s = 0.0
+[[motion.piece]]
+duration_s = 3.0
+acceleration_m_s2 = 1.0
+[[motion.piece]]
+duration_s = 20.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 4.0
+acceleration_m_s2 = 0.5
+[[motion.piece]]
+duration_s = 10.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 10.0
+acceleration_m_s2 = -0.35
+[[motion.piece]]
+duration_s = 5.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 2.0
+acceleration_m_s2 = -0.75
+[[motion.piece]]
+duration_s = 4.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 4.0
+acceleration_m_s2 = 1.0
+[[motion.piece]]
+duration_s = 25.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 4.0
+acceleration_m_s2 = -1.0
+[[motion.piece]]
+duration_s = 3.0
+acceleration_m_s2 = 0.0
+[field]
+density_per_m2 = 0.3
+size_mean_m = 0.08
+size_sd_m = 0.03
+size_min_m = 0.03
+size_max_m = 0.15
+[wheel]
+slots = 100
+unevenness_percent = 0.5
+stamp_jitter_us = 10.0
+[detector]
+frame_rate_hz = 20.0
+delay_mean_ms = 80.0
+delay_sd_ms = 10.0
+once = false
+"#;
+
+/// When the machine begins to stand in the middle of the drive, and for how long, µs.
+pub const STANDS_US: (u64, u64) = (54_000_000, 58_000_000);
+
+fn machine(base: Base) -> Machine {
+    let plain = DEMO_MACHINE.to_owned();
+    let text = match base {
+        Base::Lanes => plain,
+        Base::SpraysUnseen => plain + "\n[modes]\nunseen = \"spray\"\n",
+        Base::Direction => plain.replace("[wheel]", "[wheel]\ndirection_input = true"),
+        Base::Acknowledged => plain + "\n[modes]\nacknowledge_at_start = true\n",
+        Base::Fans => plain.replace(
+            "lane_width_m = 0.5",
+            "fan_angle_deg = 110.0\nheight_m = 0.5",
+        ),
+    };
+    Machine::parse("machine.toml", &text).expect("the demo's machine, changed")
+}
+
+/// The drive is the same for all; made once for each.
+fn world(base: Base) -> &'static Drive {
+    static WORLDS: [OnceLock<Drive>; 5] = [const { OnceLock::new() }; 5];
+    WORLDS[base as usize].get_or_init(|| {
+        let scenario = Scenario::parse("scenario.toml", SCENARIO).expect("a sound scenario");
+        drive("scenario.toml", &scenario, &machine(base)).expect("drives")
+    })
+}
+
+/// Something that the firmware is told, or that happens to it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Happening {
+    /// An event of a recording.
+    Told(Input),
+    /// The valve's feedback calls a nozzle faulty.
+    Faulty(u16),
+    /// The firmware stands still until this instant: it does not poll, and what comes is lost.
+    Stalls(u64),
+    /// The firmware starts anew; its pins fall to closed.
+    Restarts,
+}
+
+/// One happening with its stamp, and for an image the plants that it really shows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Item {
+    /// When, µs.
+    pub t_us: u64,
+    /// What.
+    pub what: Happening,
+    /// Which plants, for an image.
+    pub sights: Vec<usize>,
+}
+
+impl Item {
+    /// The image of this item.
+    pub fn image(&mut self) -> Option<&mut Image> {
+        match &mut self.what {
+            Happening::Told(Input::Image(image)) => Some(image),
+            _ => None,
+        }
+    }
+
+    /// Whether it is a wheel pulse.
+    #[must_use]
+    pub fn is_pulse(&self) -> bool {
+        self.what == Happening::Told(Input::Pulse)
+    }
+}
+
+/// How a valve betrays its commands.
+#[derive(Clone, Copy, Debug)]
+pub enum Betrayal {
+    /// Never opens.
+    StuckShut(u16),
+    /// Open from this instant, µs.
+    StuckOpen(u16, u64),
+    /// Half flow so much later, s.
+    SlowToOpen(u16, f64),
+    /// Falls shut again soon after each opening, and opens anew.
+    OpensTwice(u16),
+}
+
+/// A drive with room for faults.
+pub struct Story {
+    machine: Machine,
+    drive: &'static Drive,
+    /// In time order; kept so by [`Story::run`].
+    pub items: Vec<Item>,
+    /// What valves do.
+    pub betrayals: Vec<Betrayal>,
+    /// Polls come so much later than asked for, µs.
+    pub polls_late_us: u64,
+    /// For faults that choose.
+    pub dice: Pcg64Mcg,
+}
+
+/// What came of a story.
+pub struct Ran {
+    /// The judge's report.
+    pub report: Report,
+    /// Commands of the core, at the instants at which they could be carried out.
+    pub told: Vec<ValveCommand>,
+    /// Commands that don't alternate or run backwards.
+    pub malformed: usize,
+    /// Counters at the end of each start of the core.
+    pub counters: Vec<Counters>,
+}
+
+impl Story {
+    /// The drive as it is without a fault.
+    #[must_use]
+    pub fn new(base: Base) -> Self {
+        let drive = world(base);
+        let mut sights = drive.truth.sights.iter();
+        let items = drive.recording.events.iter().map(|event| Item {
+            t_us: event.t_us,
+            what: Happening::Told(event.input.clone()),
+            sights: match event.input {
+                Input::Image(_) => sights.next().cloned().unwrap_or_default(),
+                _ => Vec::new(),
+            },
+        });
+        let mut story = Self {
+            machine: machine(base),
+            drive,
+            items: items.collect(),
+            betrayals: Vec::new(),
+            polls_late_us: 0,
+            dice: Pcg64Mcg::seed_from_u64(97),
+        };
+        if base == Base::Acknowledged {
+            story.order(1, Order::Acknowledge);
+        }
+        story
+    }
+
+    /// Changes how the machine is described to the core and to the judge.
+    pub fn machine(&mut self) -> &mut Machine {
+        &mut self.machine
+    }
+
+    /// Adds a happening.
+    pub fn add(&mut self, t_us: u64, what: Happening) {
+        let sights = Vec::new();
+        self.items.push(Item { t_us, what, sights });
+    }
+
+    /// Adds an order.
+    pub fn order(&mut self, t_us: u64, order: Order) {
+        self.add(t_us, Happening::Told(Input::Order(order)));
+    }
+
+    /// Whether a nozzle's valve does not do what it is told.
+    #[must_use]
+    pub fn betrayed(&self, nozzle: usize) -> bool {
+        self.betrayals.iter().any(|betrayal| {
+            let (Betrayal::StuckShut(n)
+            | Betrayal::StuckOpen(n, _)
+            | Betrayal::SlowToOpen(n, _)
+            | Betrayal::OpensTwice(n)) = *betrayal;
+            usize::from(n) == nozzle
+        })
+    }
+
+    /// Replays the story and judges it.
+    #[must_use]
+    pub fn run(&mut self) -> Ran {
+        // Stable: what has the same stamp keeps its order.
+        self.items.sort_by_key(|item| item.t_us);
+        let setup = Setup::new("machine.toml", &self.machine).expect("a sound machine");
+        let mut firmware = Firmware::new(&setup, self.polls_late_us);
+        let first = self.items.first().map_or(0, |item| item.t_us);
+        firmware.next = first;
+        let mut heard = Vec::new();
+        let mut sights = Vec::new();
+        let mut deaf_until = 0;
+        for item in &self.items {
+            if item.t_us < deaf_until {
+                continue;
+            }
+            match &item.what {
+                Happening::Told(input) => {
+                    firmware.tell(item.t_us, input);
+                    heard.push(Event {
+                        t_us: item.t_us,
+                        input: input.clone(),
+                    });
+                    if matches!(input, Input::Image(_)) {
+                        sights.push(item.sights.clone());
+                    }
+                }
+                Happening::Faulty(nozzle) => {
+                    firmware.up_to(item.t_us);
+                    let now = Micros(item.t_us);
+                    let known = firmware.core.set_nozzle_fault(now, *nozzle, true);
+                    known.expect("a nozzle of the boom");
+                    firmware.drain(item.t_us);
+                }
+                Happening::Stalls(until) => {
+                    firmware.up_to(item.t_us);
+                    firmware.next = *until;
+                    deaf_until = *until;
+                }
+                Happening::Restarts => firmware.restart(item.t_us, &setup),
+            }
+        }
+        firmware.run_out(self.items.last().map_or(0, |item| item.t_us));
+        let mut truth = self.drive.truth.clone();
+        truth.sights = sights;
+        let recording = Recording {
+            name: self.drive.recording.name.clone(),
+            events: heard,
+        };
+        let mut scene = Scene::from_truth("truth.json", &truth, &self.machine, &recording)
+            .expect("the story's own truth");
+        let mut carried_out = firmware.told.clone();
+        for betrayal in &self.betrayals {
+            betray(*betrayal, &mut carried_out, &mut scene);
+        }
+        carried_out.sort_by_key(|c| c.t_us);
+        firmware.counters.push(*firmware.core.counters());
+        Ran {
+            report: scene
+                .judge(&carried_out, Some(&firmware.fates))
+                .expect("the judge takes its input"),
+            malformed: malformed(&firmware.told),
+            told: firmware.told,
+            counters: firmware.counters,
+        }
+    }
+
+    /// Longest that a valve is told to be open where none may be: later after the last pulse
+    /// than a standstill takes to be noticed, or after a stop; s, beyond the bound.
+    #[must_use]
+    pub fn open_at_rest(&self, told: &[ValveCommand]) -> f64 {
+        let wheel = &self.machine.wheel;
+        let timing = &self.machine.timing;
+        // One pulse length at creep speed, a decision instant, and its window; polls come late.
+        let notice_s = wheel.pulse.metres() / wheel.creep_speed_m_s
+            + 2.0 * timing.decision_period_s
+            + timing.slack_s
+            + self.polls_late_us as f64 * 1e-6;
+        let notice = (notice_s * 1e6) as u64;
+        // Stretches of time in which everything is to be closed.
+        let mut closed: Vec<(u64, u64)> = Vec::new();
+        let mut items: Vec<&Item> = self.items.iter().collect();
+        items.sort_by_key(|item| item.t_us);
+        let mut last = None;
+        let mut latched = None;
+        for item in &items {
+            let t = item.t_us;
+            match &item.what {
+                Happening::Told(Input::Pulse) => {
+                    if let Some(last) = last
+                        && t > last + notice
+                    {
+                        closed.push((last + notice, t));
+                    }
+                    last = Some(t);
+                }
+                Happening::Told(Input::Order(
+                    Order::EmergencyStop | Order::Supply { ok: false },
+                )) => {
+                    let reaction = self.polls_late_us + 1000;
+                    latched.get_or_insert(t + reaction);
+                }
+                Happening::Told(Input::Order(Order::Acknowledge)) => {
+                    closed.extend(latched.take().map(|from| (from, t)));
+                }
+                Happening::Stalls(until) => {
+                    // Nobody closes a valve while the firmware stands still; at its end it must.
+                    last = last.map(|last: u64| last.max(until.saturating_sub(notice)));
+                }
+                _ => {}
+            }
+        }
+        closed.extend(last.map(|last| (last + notice, u64::MAX)));
+        closed.extend(latched.map(|from| (from, u64::MAX)));
+        let mut worst: f64 = -1.0;
+        let mut since = vec![None; self.machine.nozzles.len()];
+        for command in told {
+            let since = &mut since[usize::from(command.nozzle)];
+            if command.open {
+                *since = Some(command.t_us);
+            } else if let Some(begun) = since.take() {
+                worst = worst.max(overlap(begun, command.t_us, &closed));
+            }
+        }
+        for begun in since.into_iter().flatten() {
+            worst = worst.max(overlap(begun, u64::MAX, &closed));
+        }
+        worst
+    }
+}
+
+fn overlap(from: u64, to: u64, closed: &[(u64, u64)]) -> f64 {
+    let most = closed
+        .iter()
+        .map(|&(a, b)| b.min(to).saturating_sub(a.max(from)))
+        .max();
+    most.unwrap_or(0) as f64 * 1e-6
+}
+
+/// Commands of a nozzle that repeat its state or run backwards.
+fn malformed(told: &[ValveCommand]) -> usize {
+    let mut last: Vec<(bool, u64)> = vec![(false, 0); 256];
+    let mut wrong = 0;
+    for command in told {
+        let (open, at) = &mut last[usize::from(command.nozzle)];
+        wrong += usize::from(*open == command.open || *at > command.t_us);
+        (*open, *at) = (command.open, command.t_us);
+    }
+    wrong + last.iter().filter(|(open, _)| *open).count()
+}
+
+fn betray(betrayal: Betrayal, commands: &mut Vec<ValveCommand>, scene: &mut Scene) {
+    let at = |t_us, nozzle, open| ValveCommand {
+        t_us,
+        nozzle,
+        open,
+        short_by_m: 0.0,
+    };
+    match betrayal {
+        Betrayal::StuckShut(nozzle) => commands.retain(|c| c.nozzle != nozzle),
+        Betrayal::StuckOpen(nozzle, from) => {
+            commands.retain(|c| c.nozzle != nozzle || c.t_us < from);
+            let open = commands.iter().rev().find(|c| c.nozzle == nozzle);
+            if !open.is_some_and(|c| c.open) {
+                commands.push(at(from, nozzle, true));
+            }
+            let end = commands.iter().map(|c| c.t_us).max().unwrap_or(from);
+            commands.push(at(end, nozzle, false));
+        }
+        Betrayal::SlowToOpen(nozzle, late_s) => {
+            scene.nozzles[usize::from(nozzle)].valve.open_delay_s += late_s;
+        }
+        Betrayal::OpensTwice(nozzle) => {
+            let opens: Vec<u64> = commands
+                .iter()
+                .filter(|c| c.nozzle == nozzle && c.open)
+                .map(|c| c.t_us)
+                .collect();
+            for t in opens {
+                let closes = commands
+                    .iter()
+                    .filter(|c| c.nozzle == nozzle && !c.open && c.t_us > t)
+                    .map(|c| c.t_us)
+                    .min();
+                if closes.is_some_and(|closes| closes > t + 60_000) {
+                    commands.push(at(t + 25_000, nozzle, false));
+                    commands.push(at(t + 50_000, nozzle, true));
+                }
+            }
+        }
+    }
+}
+
+/// A firmware that does what it should around the core.
+struct Firmware<'a> {
+    core: Box<Core<'a>>,
+    next: u64,
+    late: u64,
+    /// The instant that it has come to.
+    now: u64,
+    told: Vec<ValveCommand>,
+    fates: Vec<ImageFate>,
+    counters: Vec<Counters>,
+    sections: usize,
+}
+
+impl<'a> Firmware<'a> {
+    fn new(setup: &'a Setup, late: u64) -> Self {
+        Self {
+            core: setup.core().expect("the core takes it"),
+            next: 0,
+            late,
+            now: 0,
+            told: Vec::new(),
+            fates: Vec::new(),
+            counters: Vec::new(),
+            sections: 1,
+        }
+    }
+
+    fn up_to(&mut self, t_us: u64) {
+        while self.next.saturating_add(self.late) < t_us {
+            self.drain(self.next.saturating_add(self.late));
+        }
+        self.drain(t_us);
+    }
+
+    /// Time does not run back, whatever stamps come.
+    fn drain(&mut self, t_us: u64) {
+        self.now = self.now.max(t_us);
+        for _ in 0..1_000_000 {
+            match self.core.poll(Micros(t_us)) {
+                Poll::Busy => {}
+                Poll::Command(c) => {
+                    let open = c.action == Action::Open;
+                    self.told.push(ValveCommand {
+                        t_us: c.at.0.max(self.now),
+                        nozzle: c.nozzle,
+                        open,
+                        short_by_m: c.short_by.to_um() as f64 * 1e-6,
+                    });
+                }
+                Poll::Idle { next } => {
+                    self.next = next.0.max(t_us + 1);
+                    return;
+                }
+            }
+        }
+        panic!("the core does not come to rest at {t_us} µs");
+    }
+
+    fn tell(&mut self, t_us: u64, input: &Input) {
+        self.up_to(t_us);
+        let now = Micros(t_us);
+        match input {
+            // What is refused the core counts.
+            Input::Pulse => {
+                let _counted = self.core.handle_pulse(now);
+            }
+            Input::Direction(direction) => {
+                let direction = match direction {
+                    Direction::Forward => controller_core::Direction::Forward,
+                    Direction::Reverse => controller_core::Direction::Reverse,
+                };
+                let _counted = self.core.handle_direction(now, direction);
+            }
+            Input::Order(order) => core_setup::order(&mut self.core, now, order, self.sections),
+            Input::Image(image) => {
+                let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
+                let image = core_setup::image(image, &plants);
+                self.fates.push(match self.core.handle_image(now, &image) {
+                    Err(_) => ImageFate::Refused,
+                    Ok(report) if plants.is_empty() || report.accepted > 0 => ImageFate::Taken,
+                    Ok(report) if report.late > 0 => ImageFate::TooLate,
+                    Ok(_) => ImageFate::AllOutside,
+                });
+            }
+        }
+        self.drain(t_us);
+    }
+
+    fn restart(&mut self, t_us: u64, setup: &'a Setup) {
+        self.up_to(t_us);
+        // What was decided for later goes with the memory.
+        self.told.retain(|c| c.t_us <= t_us);
+        for nozzle in 0..256 {
+            let last = self.told.iter().rev().find(|c| c.nozzle == nozzle);
+            if last.is_some_and(|c| c.open) {
+                self.told.push(ValveCommand {
+                    t_us,
+                    nozzle,
+                    open: false,
+                    short_by_m: 0.0,
+                });
+            }
+        }
+        self.counters.push(*self.core.counters());
+        self.core = setup.core().expect("the core takes it");
+        self.next = t_us;
+    }
+
+    fn run_out(&mut self, last: u64) {
+        while self.next <= last + 3_000_000 {
+            self.drain(self.next.saturating_add(self.late));
+        }
+    }
+}
