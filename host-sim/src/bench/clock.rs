@@ -21,6 +21,8 @@ pub struct Clocks {
     pub error_us: u32,
     /// How much faster the board's clock goes, parts in 10⁹; means something after seconds.
     pub drift_ppb: i64,
+    /// True where the board's clock is told by this program, so that only round trips count.
+    pub told_time: bool,
     /// Quickest, median and slowest round trip, µs.
     pub round_trip_us: [u64; 3],
 }
@@ -55,6 +57,7 @@ pub fn ping(session: &mut Session, times: u32, every_ms: u64) -> Result<Clocks> 
         offset_us: clock.to_board(now).wrapping_sub(now).cast_signed(),
         error_us: clock.error_us(),
         drift_ppb: clock.drift_ppb(),
+        told_time: session.welcome.told_time,
         round_trip_us: [*first, trips[trips.len() / 2], *last],
     })
 }
@@ -63,6 +66,14 @@ impl Clocks {
     /// For people.
     pub fn table(&self) -> String {
         let [first, middle, last] = self.round_trip_us;
+        if self.told_time {
+            return format!(
+                "{} of {} pings answered\n\
+                 round trip        {first} to {last} us, half of them within {middle} us\n\
+                 this board has no clock: it is told the time\n",
+                self.answered, self.sent
+            );
+        }
         format!(
             "{} of {} pings answered\n\
              round trip        {first} to {last} us, half of them within {middle} us\n\

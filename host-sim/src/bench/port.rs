@@ -1,19 +1,21 @@
 //! Where a board is: a serial port, or a socket to an emulated one.
 //!
-//! Writes go through a thread, so that a board that talks while it is talked to never waits
-//! for us to read and us for it.
+//! A thread reads and a thread writes, so that a board that talks while it is talked to never
+//! waits for us to read and us for it, and so that bytes are there when they are asked for.
 
 use std::fmt;
 use std::io::{self, Read, Write};
 use std::net::TcpStream;
 use std::os::unix::net::UnixStream;
 use std::sync::mpsc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::error::{Error, Result};
 
 /// Bits a second where none are given.
 pub const BAUD: u32 = 921_600;
+/// So many reads without a byte pass before it is looked whether anybody listens.
+const IDLE_READS: u32 = 20;
 /// A read gives up after so long without a byte.
 const READ_WAIT: Duration = Duration::from_millis(10);
 
@@ -131,11 +133,14 @@ impl fmt::Display for PortName {
     }
 }
 
-/// An open port.
+/// An open port. A read waits for as long as was set, at first not at all.
 pub struct Wire {
-    from: Box<dyn Read + Send>,
+    from: mpsc::Receiver<io::Result<Vec<u8>>>,
     to: mpsc::Sender<Vec<u8>>,
+    /// What came and was not read yet.
+    kept: Vec<u8>,
     read: u64,
+    wait: Duration,
 }
 
 impl Wire {
@@ -150,12 +155,57 @@ impl Wire {
                 }
             }
         });
-        Self { from, to, read: 0 }
+        let (put, bytes) = mpsc::sync_channel(1024);
+        std::thread::spawn(move || pump(from, &put));
+        Self {
+            from: bytes,
+            to,
+            kept: Vec::new(),
+            read: 0,
+            wait: Duration::ZERO,
+        }
     }
 
     /// Bytes that came so far.
     pub fn bytes_read(&self) -> u64 {
         self.read
+    }
+
+    /// How long reads wait for a byte from now on.
+    pub fn set_wait(&mut self, wait: Duration) {
+        self.wait = wait;
+    }
+}
+
+/// Reads until the port is gone or nobody listens any more.
+fn pump(mut from: Box<dyn Read + Send>, put: &mpsc::SyncSender<io::Result<Vec<u8>>>) {
+    let mut bytes = [0; 4096];
+    let mut idle = 0_u32;
+    loop {
+        let came = match from.read(&mut bytes) {
+            Ok(0) => Err(io::ErrorKind::UnexpectedEof.into()),
+            Ok(count) => Ok(bytes[..count].to_vec()),
+            Err(e)
+                if matches!(
+                    e.kind(),
+                    io::ErrorKind::TimedOut
+                        | io::ErrorKind::WouldBlock
+                        | io::ErrorKind::Interrupted
+                ) =>
+            {
+                // An empty piece now and then tells whether anybody still listens.
+                idle = idle.wrapping_add(1);
+                if idle % IDLE_READS != 0 {
+                    continue;
+                }
+                Ok(Vec::new())
+            }
+            Err(e) => Err(e),
+        };
+        let gone = came.is_err();
+        if put.send(came).is_err() || gone {
+            return;
+        }
     }
 }
 
@@ -180,11 +230,35 @@ fn write_all(out: &mut Box<dyn Write + Send>, mut bytes: &[u8]) -> io::Result<()
 
 impl Read for Wire {
     fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        let count = self.from.read(bytes)?;
-        if count == 0 {
-            return Err(io::ErrorKind::UnexpectedEof.into());
+        let end = Instant::now() + self.wait;
+        while self.kept.is_empty() {
+            let left = end.saturating_duration_since(Instant::now());
+            let came = if left.is_zero() {
+                match self.from.try_recv() {
+                    Ok(came) => came,
+                    Err(mpsc::TryRecvError::Empty) => return Err(io::ErrorKind::WouldBlock.into()),
+                    Err(mpsc::TryRecvError::Disconnected) => {
+                        return Err(io::ErrorKind::UnexpectedEof.into());
+                    }
+                }
+            } else {
+                match self.from.recv_timeout(left) {
+                    Ok(came) => came,
+                    Err(mpsc::RecvTimeoutError::Timeout) => {
+                        return Err(io::ErrorKind::WouldBlock.into());
+                    }
+                    Err(mpsc::RecvTimeoutError::Disconnected) => {
+                        return Err(io::ErrorKind::UnexpectedEof.into());
+                    }
+                }
+            };
+            self.kept = came?;
+            self.read += self.kept.len() as u64;
         }
-        self.read += count as u64;
+        let count = bytes.len().min(self.kept.len());
+        for (slot, byte) in bytes.iter_mut().zip(self.kept.drain(..count)) {
+            *slot = byte;
+        }
         Ok(count)
     }
 }

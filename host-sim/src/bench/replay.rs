@@ -387,3 +387,23 @@ impl Played {
         out
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_difference_is_told() {
+        let want = [(5, 1, true), (9, 1, false)];
+        assert_eq!(difference(&want, &want), None);
+        for (got, words) in [
+            (&[(5, 1, true), (10, 1, false)][..], "closes at 10 us"),
+            (&[(5, 1, true)][..], "nothing more"),
+            (&[(5, 2, true), (9, 1, false)][..], "nozzle 2 opens"),
+        ] {
+            let told = difference(&want, got).expect("they differ");
+            assert!(told.contains(words), "{told}");
+        }
+        assert!(difference(&want, &[want[0], want[1], (11, 0, true)]).is_some());
+    }
+}

@@ -21,6 +21,8 @@ const TRIES: u32 = 3;
 const PATIENCE: Duration = Duration::from_millis(800);
 /// How long another version's answer is waited for.
 const VERSION_WAIT: Duration = Duration::from_millis(120);
+/// Most that a told time moves on at once: a busy computer must not cost a held button.
+const LONGEST_TICK: Duration = Duration::from_millis(50);
 /// Versions up to so many above ours are tried on a silent board.
 const VERSIONS_ABOVE: u8 = 4;
 
@@ -36,7 +38,7 @@ pub struct Session {
     pub aside: Vec<FromBoard>,
     /// Round trips of the pings so far, µs.
     pub round_trips: Vec<u64>,
-    /// For a board that is told the time: its µs when the second was so much.
+    /// For a board that is told the time: the latest that it was told, µs, and when.
     told: Option<(u64, Instant)>,
 }
 
@@ -122,6 +124,8 @@ impl Session {
     pub fn hear(&mut self, wait: Duration) -> Result<Option<FromBoard>> {
         let end = Instant::now() + wait;
         loop {
+            let left = end.saturating_duration_since(Instant::now());
+            self.link.port_mut().set_wait(left);
             let heard = self.link.receive().map_err(|e| self.lost(&e))?;
             if let Some(heard) = heard {
                 if let FromBoard::Pong { sent_us, .. } = heard.message {
@@ -239,14 +243,16 @@ impl Session {
         found.ok_or_else(|| self.silence())
     }
 
-    /// Tells a board that is told the time what time it is: it runs as ours does. Nothing to
-    /// a board with a clock.
+    /// Tells a board that is told the time what time it is: it runs as ours does, but never
+    /// jumps. Nothing to a board with a clock.
     ///
     /// # Errors
     /// No answer, or the board refuses the time.
     pub fn tick(&mut self) -> Result<()> {
-        if let Some((base, since)) = self.told {
-            let at_us = base + since.elapsed().as_micros() as u64;
+        if let Some((told, since)) = self.told {
+            let step = since.elapsed().min(LONGEST_TICK).as_micros() as u64;
+            let at_us = told + step;
+            self.told = Some((at_us, Instant::now()));
             self.must("letting its time run", &ToBoard::Until { at_us })?;
         }
         Ok(())

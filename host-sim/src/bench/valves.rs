@@ -96,7 +96,7 @@ impl<'s> Hold<'s> {
         let before = self.session.counters()?.0;
         let end = self.hold(request)?;
         let after = self.session.counters()?.0;
-        let mut held = self.held(format!("{request:?}"), ended(end, &before, &after));
+        let mut held = self.held(words::request(request), ended(end, &before, &after));
         held.counted = after.bench_opens.saturating_sub(before.bench_opens);
         if let BenchRequest::Click { nozzle, .. } = request {
             held.wrong = wrong(&held.openings, nozzle..nozzle + 1);
@@ -156,7 +156,7 @@ impl<'s> Hold<'s> {
     /// Asks and holds; true when it ran to its end, false when it was released.
     fn hold(&mut self, request: BenchRequest) -> Result<bool> {
         self.ask(request)?
-            .map_err(|refusal| refused(&format!("{request:?}"), refusal))?;
+            .map_err(|refusal| refused(&format!("the {}", words::request(request)), refusal))?;
         self.until_over()
     }
 
@@ -285,5 +285,37 @@ impl Held {
             let _infallible = writeln!(out, "WRONG: {wrong}");
         }
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_nozzle_too_few_too_often_or_beside_is_wrong() {
+        let opening = |nozzle| Opening {
+            nozzle,
+            opened_us: 0,
+            on_us: Some(60_000),
+        };
+        let of = |nozzles: &[u16]| {
+            let all: Vec<_> = nozzles.iter().map(|&n| opening(n)).collect();
+            wrong(&all, 2..5).len()
+        };
+        assert_eq!(of(&[2, 3, 4]), 0);
+        assert_eq!(of(&[2, 4]), 1);
+        assert_eq!(of(&[2, 3, 3, 4]), 1);
+        assert_eq!(of(&[2, 3, 4, 5]), 1);
+        let counters = |cut, lapses| Counters {
+            bench_cut: cut,
+            bench_lapses: lapses,
+            ..Counters::default()
+        };
+        let from = counters(3, 3);
+        assert_eq!(ended(true, &from, &from), End::Through);
+        assert_eq!(ended(true, &from, &counters(4, 3)), End::Cut);
+        assert_eq!(ended(true, &from, &counters(3, 4)), End::Lapsed);
+        assert_eq!(ended(false, &from, &from), End::Released);
     }
 }

@@ -1,6 +1,7 @@
 //! What a board's numbers mean, in words for the person at the bench.
 
 use controller_core::link::{Refusal, ResetCause};
+use controller_core::{BenchRequest, Span};
 
 /// Said before any valve may open.
 pub const CAUTION: &str = "caution: valves are about to open. Clean water only, nobody near the boom, \
@@ -79,6 +80,21 @@ pub fn faults(bits: u32) -> Vec<String> {
         .chain(rest.map(|(_, word)| (*word).to_owned()))
         .chain(unknown.then(|| "a fault that this program does not know".to_owned()))
         .collect()
+}
+
+/// A bench request as a person would say it.
+pub fn request(request: BenchRequest) -> String {
+    let ms = |span: Span| f64::from(span.0) * 1e-3;
+    match request {
+        BenchRequest::Click { nozzle, on } => format!("click of nozzle {nozzle}, {} ms", ms(on)),
+        BenchRequest::Prime { on } => format!("prime, {} ms a section", ms(on)),
+        BenchRequest::Flush { on } => format!("flush, {} ms", ms(on)),
+        BenchRequest::Rinse { on, off, times } => {
+            format!("rinse, {times} times {} ms on, {} ms off", ms(on), ms(off))
+        }
+        BenchRequest::Hold => "hold".into(),
+        BenchRequest::Release => "release".into(),
+    }
 }
 
 /// Why a board started.
