@@ -16,8 +16,6 @@ use crate::run::same_detectors;
 
 /// Time runs on for so long after the last input, µs, as in a replay in this process.
 const AFTER_US: u64 = 60_000_000;
-/// Most bytes of messages that the board has not confirmed: its port must buffer them.
-const AHEAD: usize = 512;
 /// A message's bytes, about: pulses and orders.
 const A_MESSAGE: usize = 16;
 /// A plant's bytes, about.
@@ -232,7 +230,7 @@ impl<'s> Stream<'s> {
         }
         self.take(Duration::ZERO)?;
         let sent = Instant::now();
-        while self.open.iter().map(|o| o.1).sum::<usize>() > AHEAD {
+        while self.open.iter().map(|o| o.1).sum::<usize>() > self.session.most_ahead() {
             self.take(Duration::from_millis(20))?;
             if sent.elapsed() > PATIENCE {
                 return Err(Error::board(
@@ -247,7 +245,7 @@ impl<'s> Stream<'s> {
     /// Pulses are not answered: an *until* of the same instant now and then is, and changes
     /// nothing.
     pub fn confirm_pulses(&mut self, at_us: u64) -> Result<()> {
-        if self.loose < AHEAD / 2 {
+        if self.loose < self.session.most_ahead() / 2 {
             return Ok(());
         }
         self.send(&Message::Plain(ToBoard::Until { at_us }))

@@ -23,6 +23,8 @@ const PATIENCE: Duration = Duration::from_millis(800);
 const VERSION_WAIT: Duration = Duration::from_millis(120);
 /// Most that a told time moves on at once: a busy computer must not cost a held button.
 const LONGEST_TICK: Duration = Duration::from_millis(50);
+/// Bytes on the way that any board's serial port is believed to buffer.
+const AHEAD: usize = 512;
 /// Versions up to so many above ours are tried on a silent board.
 const VERSIONS_ABOVE: u8 = 4;
 
@@ -83,6 +85,15 @@ impl Session {
             self.told = Some((now, Instant::now()));
         }
         Ok(())
+    }
+
+    /// Most bytes that may be on their way unconfirmed: a serial port's far end must buffer
+    /// them, an emulated one holds the sender back.
+    pub fn most_ahead(&self) -> usize {
+        match self.name {
+            PortName::Serial { .. } => AHEAD,
+            PortName::Unix(_) | PortName::Tcp(_) => 16 * AHEAD,
+        }
     }
 
     /// Own clock since the start, µs.

@@ -144,18 +144,16 @@ fn faults_and_link(frame: &mut Frame<'_>, area: Rect, watched: &Watched) {
     frame.render_widget(Paragraph::new(lines).block(block), area);
 }
 
-/// The link in two lines: what comes, and what got lost on its way here.
-pub fn link(watched: &Watched) -> [String; 2] {
+/// The link in short lines: what comes, and what got lost on its way here.
+pub fn link(watched: &Watched) -> [String; 3] {
     let (r, l) = (watched.rates, watched.here);
     let damaged = l
         .bad_crc
         .saturating_add(l.bad_cobs)
         .saturating_add(l.bad_length);
     [
-        format!(
-            "link {:.0} frames/s, {:.0} B/s, {:.1} commands/s",
-            r.frames_hz, r.bytes_hz, r.commands_hz
-        ),
+        format!("{:.0} frames/s, {:.0} B/s", r.frames_hz, r.bytes_hz),
+        format!("{:.1} commands/s", r.commands_hz),
         format!(
             "{} lost, {damaged} damaged, {} unknown",
             l.lost, l.unreadable

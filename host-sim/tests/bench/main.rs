@@ -1,7 +1,9 @@
 //! `host-sim bench` against an emulated board, and against ports where no sound board is.
 
+#[path = "../common/mod.rs"]
 mod common;
 mod emulator;
+mod watch;
 
 use std::io::{Read, Write};
 use std::os::unix::net::UnixListener;
@@ -200,7 +202,10 @@ fn ctrl_c_lets_go_and_closes() {
         .expect("the program starts");
     // Until valves are told to open.
     let opened = || {
-        let text = std::fs::read_to_string(&log).unwrap_or_default();
+        let text = match std::path::Path::new(&log).exists() {
+            true => String::from_utf8_lossy(&demo.read("frames.jsonl")).into_owned(),
+            false => String::new(),
+        };
         text.lines()
             .any(|l| l.contains("from_board") && l.contains("\"body\":\"04"))
     };
@@ -253,6 +258,11 @@ fn a_moving_machine_refuses() {
     );
     let said = board.refused(&["bench", "upload", &demo.path("machine.toml")]);
     assert!(said.contains("only at standstill"), "{said}");
+    // Some seconds later it stands, and is seen to.
+    let out = board.run(&["watch", "--plain", "--for-s", "4"]);
+    let text = String::from_utf8_lossy(&out.stdout).into_owned();
+    let last = text.lines().last().expect("a line a second");
+    assert!(last.contains("0.00 m/s, 3.98 m, closed: stands"), "{text}");
 }
 
 /// A far end that says `line` whenever it hears `when`, for one visitor.

@@ -1,15 +1,12 @@
 //! The watch, drawn from a scripted stream of messages, and line by line from a live board.
 
-mod common;
-mod emulator;
-
-use common::{Demo, messages};
+use crate::common::{Demo, messages};
+use crate::emulator::Emulator;
 use controller_core::Counters;
 use controller_core::link::{
     CommandEntry, Commands, FromBoard, LinkCounters, Motion, ResetCause, SectionMode, SectionState,
     Welcome,
 };
-use emulator::Emulator;
 use host_sim::watch::state::Watched;
 use host_sim::watch::{draw, plain};
 use ratatui::Terminal;
@@ -132,7 +129,8 @@ fn a_stream_becomes_a_picture() {
             "12.3 s",
             "2 faulty",
             "no faults",
-            "link 30 frames/s, 1500 B/s, 2.0 commands/s",
+            "30 frames/s, 1500 B/s",
+            "2.0 commands/s",
             "2 lost, 1 damaged",
             "plants              +40 = 140",
             "late                +3 = 3",
