@@ -8,6 +8,7 @@ The wire is described in controller-core/LINK.md. Images are read as JSON lines:
 
 `captured_us` is by this computer's clock (time.monotonic) unless --board-clock is given;
 `"frame": 70000` in its place names the frame of a strobe. A plant may have `id` and `row_us`.
+To a board that is told the time, lines {"pulse_us": 12345678} and {"until_us": 12345678} tell it.
 """
 
 import argparse
@@ -22,6 +23,7 @@ VERSION = 3
 MAX_FRAME = 1280
 MAX_PLANTS = 64
 PING_EVERY_S = 0.1
+ANSWER_S = 10
 WINDOW = 200  # exchanges that the clock remembers
 
 
@@ -64,6 +66,14 @@ def ping(sent_us):
 
 def strobe(detector, frame):
     return varint(2) + bytes([detector]) + varint(frame, 32)
+
+
+def pulse(at_us):
+    return varint(13) + varint(at_us)
+
+
+def until(at_us):
+    return varint(14) + varint(at_us)
 
 
 def plain_plant(plant):
@@ -148,17 +158,31 @@ class Sender:
 
     def __init__(self, port):
         self.port, self.sequence, self.clock, self.taken = port, 0, Clock(), bytearray()
+        self.answered, self.heard = None, None
 
     def send(self, body):
-        self.port.write(seal(self.sequence, body))
+        """Sends a body; its number, by which the board answers."""
+        number = self.sequence
+        self.port.write(seal(number, body))
         self.port.flush()
-        self.sequence = self.sequence + 1 & 0xFFFF
+        self.sequence = number + 1 & 0xFFFF
+        return number
+
+    def send_and_wait(self, body):
+        """Sends what the board answers, and listens until it has: so neither outruns the other."""
+        number, end = self.send(body), time.monotonic() + ANSWER_S
+        while self.answered != number:
+            if time.monotonic() > end:
+                raise ValueError(f"frame {number} was not answered in {ANSWER_S} s")
+            self.listen(now_us())
 
     def listen(self, now_us):
         """Reads what has come; pongs go into the clock, refusals to stderr."""
         self.taken += self.port.read(self.port.in_waiting)
         *frames, self.taken = self.taken.split(b"\0")
         for body in filter(None, map(unseal, filter(None, frames))):
+            if self.heard:
+                print(body.hex(), file=self.heard)
             if body[0] == 1:
                 sent, at = read_varint(body, 1)
                 received, at = read_varint(body, at)
@@ -166,6 +190,7 @@ class Sender:
                 self.clock.add(sent, received, replied, now_us)
             elif body[0] == 2:
                 number, at = read_varint(body, 1)
+                self.answered = number
                 if body[at]:
                     print(f"frame {number} refused, reason {body[at + 1]}", file=sys.stderr)
 
@@ -191,6 +216,7 @@ def main():
     parser.add_argument("--port", required=True, help="serial port; - is standard output, for tests")
     parser.add_argument("--baud", type=int, default=921600)
     parser.add_argument("--board-clock", action="store_true", help="captured_us is the board's already")
+    parser.add_argument("--heard", metavar="FILE", help="keep what the board says, a body in hexadecimal a line")
     wish = parser.parse_args()
     if wish.port == "-":
         if not wish.board_clock:
@@ -200,7 +226,9 @@ def main():
         import serial
 
         sender, listens = Sender(serial.Serial(wish.port, wish.baud, timeout=0)), True
-        for _ in range(20):  # two seconds, so that the clock is known
+        if wish.heard:
+            sender.heard = open(wish.heard, "w", encoding="utf-8")
+        for _ in range(0 if wish.board_clock else 20):  # two seconds, so that the clock is known
             sender.send(ping(now_us()))
             end = time.monotonic() + PING_EVERY_S
             while time.monotonic() < end:
@@ -211,6 +239,14 @@ def main():
     for count, text in enumerate(lines, 1):
         try:
             line = json.loads(text)
+            if "pulse_us" in line:
+                sender.send(pulse(line["pulse_us"]))
+                if listens and count % 16 == 0:  # pulses are not answered: keep in step
+                    sender.send_and_wait(until(line["pulse_us"]))
+                continue
+            if "until_us" in line:
+                (sender.send_and_wait if listens else sender.send)(until(line["until_us"]))
+                continue
             when = captured(line, sender, wish.board_clock)
             sender.send(image(line["detector"], line["number"], when, line["seen_mm"], line["plants"]))
         except (ValueError, KeyError, TypeError) as error:

@@ -5,11 +5,14 @@ use std::io::{self, Write};
 use clap::{Parser, Subcommand};
 use serde::Serialize;
 
+use crate::bench::{self, BenchArgs};
 use crate::check;
 use crate::compare;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
+use crate::send::{self, SendArgs};
+use crate::watch::{self, WatchArgs};
 
 /// Replays recordings of a spot-spraying boom through the controller core and judges on the
 /// ground where the spray landed.
@@ -91,6 +94,12 @@ pub enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// Talk to a board: identify, upload, replay, try valves, counters, clock
+    Bench(BenchArgs),
+    /// Send a recording's images to a board, as a camera does
+    Send(SendArgs),
+    /// Watch a live board: speed, state, sections, faults, link
+    Watch(WatchArgs),
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -181,6 +190,9 @@ pub fn run(cli: Cli) -> Result<bool> {
             print(&result, || result.table(), json)?;
             Ok(result.holds())
         }
+        Verb::Bench(args) => bench::run(&args),
+        Verb::Send(args) => send::run(&args),
+        Verb::Watch(args) => watch::run(&args),
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;
             print(&summary, || summary.table(), json)?;
@@ -192,7 +204,11 @@ pub fn run(cli: Cli) -> Result<bool> {
     }
 }
 
-fn print(result: &impl Serialize, table: impl FnOnce() -> String, json: bool) -> Result<()> {
+pub(crate) fn print(
+    result: &impl Serialize,
+    table: impl FnOnce() -> String,
+    json: bool,
+) -> Result<()> {
     if !json {
         return say(&table());
     }

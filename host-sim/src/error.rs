@@ -28,6 +28,13 @@ pub enum Error {
     },
     /// The command line asks for something that cannot be done.
     Usage(String),
+    /// A board does not answer, or does not do what it was asked.
+    Board {
+        /// What happened.
+        what: String,
+        /// What to do.
+        help: String,
+    },
     /// The program itself breaks a promise; not the user's fault.
     Internal(String),
 }
@@ -102,6 +109,14 @@ impl Error {
         }))
     }
 
+    /// An error about a board.
+    pub fn board(what: impl Into<String>, help: impl Into<String>) -> Error {
+        Error::Board {
+            what: what.into(),
+            help: help.into(),
+        }
+    }
+
     /// True when the reader of our output has gone away, which is no fault.
     pub fn is_broken_pipe(&self) -> bool {
         matches!(self, Error::Io { source, .. } if source.kind() == io::ErrorKind::BrokenPipe)
@@ -141,6 +156,7 @@ impl fmt::Display for Error {
                 )
             }
             Error::Usage(text) => write!(f, "error: {text}"),
+            Error::Board { what, help } => write!(f, "error: {what}\n  help: {help}"),
             Error::Internal(text) => write!(
                 f,
                 "error in host-sim itself: {text}\n  help: please report it with the files"

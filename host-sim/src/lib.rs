@@ -13,11 +13,13 @@
 //! * [`compare`]: two machine files on one recording;
 //! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
 //!   as its messages;
+//! * [`bench`], [`send`], [`watch`]: a live board at the far end of it;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
 
 pub mod baseline;
+pub mod bench;
 pub mod check;
 pub mod cli;
 pub mod commands;
@@ -41,8 +43,10 @@ pub mod run;
 pub mod scenario;
 pub mod scene;
 pub mod scripted;
+pub mod send;
 pub mod strip;
 pub mod summary;
 mod toml_read;
 pub mod truth;
+pub mod watch;
 pub mod waveform;

@@ -8,8 +8,8 @@ use std::io::{self, Read, Write};
 
 use controller_core::Config;
 use controller_core::link::{
-    ClockFilter, Exchange, FrameReader, FromBoard, ImageHead, LinkCounters, MAX_FRAME, MAX_ON_LINE,
-    Received, SeenPlant, ToBoard, image, machine, seal,
+    ClockEstimate, ClockFilter, Exchange, FrameFault, FrameReader, FromBoard, ImageHead,
+    LinkCounters, MAX_FRAME, MAX_ON_LINE, Received, SeenPlant, ToBoard, image, machine, seal,
 };
 
 use crate::over_link::Message;
@@ -29,6 +29,30 @@ pub struct Heard {
     pub message: FromBoard,
 }
 
+/// A frame as it passes by, for who keeps a log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Passing<'a> {
+    /// To the board.
+    Sent {
+        /// Its number.
+        sequence: u16,
+        /// What stands in it.
+        body: &'a [u8],
+    },
+    /// From the board, sound.
+    Heard {
+        /// Its number.
+        sequence: u16,
+        /// What stands in it.
+        body: &'a [u8],
+    },
+    /// From the board, and no frame that can be read.
+    Refused(FrameFault),
+}
+
+/// Gets every frame as it passes.
+pub type Tap = Box<dyn FnMut(Passing<'_>)>;
+
 /// One end of a link.
 pub struct LinkHost<P> {
     port: P,
@@ -37,6 +61,9 @@ pub struct LinkHost<P> {
     clock: ClockFilter<64>,
     /// Bytes read and not yet looked at.
     pending: Vec<u8>,
+    tap: Option<Tap>,
+    /// Version of the latest frame of another version.
+    other_version: Option<u8>,
 }
 
 fn too_long(what: &str) -> io::Error {
@@ -55,7 +82,24 @@ impl<P: Read + Write> LinkHost<P> {
             reader: Box::default(),
             clock: ClockFilter::new(),
             pending: Vec::new(),
+            tap: None,
+            other_version: None,
         }
+    }
+
+    /// Shows every frame from now on to `tap`.
+    pub fn set_tap(&mut self, tap: Tap) {
+        self.tap = Some(tap);
+    }
+
+    /// The port.
+    pub fn port_mut(&mut self) -> &mut P {
+        &mut self.port
+    }
+
+    /// The version of the latest sound frame of another version, if there was one.
+    pub fn other_version(&self) -> Option<u8> {
+        self.other_version
     }
 
     /// Gives the port back.
@@ -111,12 +155,31 @@ impl<P: Read + Write> LinkHost<P> {
 
     fn send_body(&mut self, body: &[u8]) -> io::Result<u16> {
         let number = self.sequence;
+        self.send_numbered(number, body)?;
+        self.sequence = number.wrapping_add(1);
+        Ok(number)
+    }
+
+    /// Sends a message again under its number: the board answers again, but does not carry it
+    /// out again.
+    pub fn send_again(&mut self, number: u16, message: &ToBoard<'_>) -> io::Result<()> {
+        let mut body = [0; MAX_FRAME];
+        let body = message.write(&mut body);
+        self.send_numbered(number, body.ok_or_else(|| too_long("the message"))?)
+    }
+
+    fn send_numbered(&mut self, number: u16, body: &[u8]) -> io::Result<()> {
         let mut line = [0; MAX_ON_LINE];
         let frame = seal(number, body, &mut line).map_err(|_| too_long("the message"))?;
         self.port.write_all(frame)?;
         self.port.flush()?;
-        self.sequence = number.wrapping_add(1);
-        Ok(number)
+        if let Some(tap) = &mut self.tap {
+            tap(Passing::Sent {
+                sequence: number,
+                body,
+            });
+        }
+        Ok(())
     }
 
     /// The next message from the board; `None` when the port has nothing more for now.
@@ -127,8 +190,26 @@ impl<P: Read + Write> LinkHost<P> {
             let mut found = None;
             for &byte in &self.pending {
                 taken += 1;
-                if let Received::Frame(frame) = self.reader.push(byte) {
-                    found = Some((frame.sequence, FromBoard::read(frame.body)));
+                let passing = match self.reader.push(byte) {
+                    Received::Nothing => continue,
+                    Received::Frame(frame) => {
+                        found = Some((frame.sequence, FromBoard::read(frame.body)));
+                        Passing::Heard {
+                            sequence: frame.sequence,
+                            body: frame.body,
+                        }
+                    }
+                    Received::Refused(fault) => {
+                        if let FrameFault::Version(version) = fault {
+                            self.other_version = Some(version);
+                        }
+                        Passing::Refused(fault)
+                    }
+                };
+                if let Some(tap) = &mut self.tap {
+                    tap(passing);
+                }
+                if found.is_some() {
                     break;
                 }
             }
@@ -180,6 +261,11 @@ impl<P: Read + Write> LinkHost<P> {
             replied: replied_us,
             returned: now_us,
         })
+    }
+
+    /// How the board's clock goes against the caller's; `None` before the first exchange.
+    pub fn clock(&self) -> Option<ClockEstimate> {
+        self.clock.estimate()
     }
 
     /// An instant of the caller's clock in the board's, with the most that it can be off, both

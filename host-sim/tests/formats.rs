@@ -1,5 +1,6 @@
 //! The example block of every format page parses, and says what the page says.
 
+use host_sim::bench::frame_log;
 use host_sim::commands;
 use host_sim::machine::{Machine, PulseLength};
 use host_sim::recording::{Input, Recording};
@@ -98,4 +99,29 @@ fn the_commands_page_holds_and_survives_writing() {
     let mut bytes = Vec::new();
     commands::write("memory", &mut bytes, &list).expect("a vector takes all");
     assert_eq!(String::from_utf8(bytes).expect("text"), text);
+}
+
+#[test]
+fn the_frame_log_page_holds() {
+    let text = example(include_str!("../formats/frames.md"), "jsonl");
+    let entries = frame_log::read("frames.md", text.as_bytes()).expect("the example is right");
+    let says: Vec<_> = entries.iter().map(frame_log::Entry::line).collect();
+    for (line, word) in says.iter().zip([
+        "-> ",
+        "told_time: true",
+        "Click { nozzle: 3, on_us: 40000 }",
+        "not readable: Crc",
+    ]) {
+        assert!(line.contains(word), "{line}");
+    }
+    assert_eq!(says.len(), 4);
+    for (from, to, word) in [
+        ("_format\":1", "_format\":2", "format 2"),
+        ("link_version\":3", "link_version\":2", "link version 2"),
+        ("to_board", "sideways", "frames.md:2"),
+    ] {
+        let other = text.replacen(from, to, 1);
+        let error = frame_log::read("frames.md", other.as_bytes()).expect_err(word);
+        assert!(error.to_string().contains(word), "{error}");
+    }
 }

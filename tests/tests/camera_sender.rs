@@ -1,13 +1,24 @@
 //! The camera's Python sender says byte for byte what the board understands.
 
-use std::io::Write;
+use std::io::{BufRead, BufReader, Write};
 use std::path::PathBuf;
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
 
 use controller_core::link::{
-    Captured, ClockFilter, Exchange, FrameReader, PlantKind, Received, SeenPlant, ToBoard,
+    Captured, ClockFilter, Exchange, FrameReader, FromBoard, PlantKind, Received, SeenPlant,
+    ToBoard,
 };
+use host_sim::bench::port::PortName;
+use host_sim::bench::session::Session;
+use host_sim::bench::upload::Description;
+use host_sim::generate::drive;
+use host_sim::machine::Machine;
+use host_sim::over_link::whole_millimetres;
+use host_sim::recording::{Input, Recording};
+use host_sim::replay::replay;
+use host_sim::run::{DEMO_MACHINE, DEMO_SCENARIO};
+use host_sim::scenario::Scenario;
 
 fn root() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -31,7 +42,7 @@ fn make_python() -> String {
     String::from_utf8(out.stdout).expect("a path").trim().into()
 }
 
-fn run(args: &[&str], input: &str) -> Output {
+fn run_python(args: &[&str], input: &str) -> Output {
     let mut child = Command::new(python())
         .args(args)
         .current_dir(root().join("hardware-notes/camera"))
@@ -70,7 +81,7 @@ fn images_come_out_as_the_page_shows_them_and_the_board_reads_them() {
         r#"{"detector": 3, "number": 70000, "captured_us": 86400000000, "seen_mm": [-400, 32767], "plants": []}"#,
         "\n",
     );
-    let out = run(&SEND, input);
+    let out = run_python(&SEND, input);
     assert!(
         out.status.success(),
         "{}",
@@ -123,7 +134,7 @@ fn bad_lines_are_refused_with_their_number() {
         ),
         (&many, "65 plants"),
     ] {
-        let out = run(&SEND, line);
+        let out = run_python(&SEND, line);
         let said = String::from_utf8_lossy(&out.stderr);
         assert!(!out.status.success(), "{line}");
         assert!(said.contains(word) && said.contains("line 1"), "{said}");
@@ -175,7 +186,7 @@ print(*s.clock.to_board(5_000_000))
         }
         input.push_str(&format!("{} {hex}\n", exchange.returned));
     }
-    let out = run(&["-c", program], &input);
+    let out = run_python(&["-c", program], &input);
     let said = String::from_utf8_lossy(&out.stdout);
     assert!(
         out.status.success(),
@@ -194,4 +205,151 @@ print(*s.clock.to_board(5_000_000))
     let core = filter.estimate().expect("exchanges were made");
     assert!(core.to_board(5_000_000).abs_diff(82_000_000) <= 1500);
     assert!(error < 2000, "{error}");
+}
+
+/// An emulated board on a pseudo terminal, as a serial adapter would be; gone with this value.
+struct OnTerminal {
+    machine: Child,
+    path: String,
+}
+
+impl Drop for OnTerminal {
+    fn drop(&mut self) {
+        let _gone = self.machine.kill();
+        let _gone = self.machine.wait();
+    }
+}
+
+impl OnTerminal {
+    fn m4() -> Self {
+        let elf = root().join("target/boards/emulated-m4");
+        assert!(
+            elf.is_file(),
+            "{} is missing: run scripts/boards",
+            elf.display()
+        );
+        let mut machine = Command::new("qemu-system-arm")
+            .args([
+                "-machine",
+                "mps2-an386",
+                "-display",
+                "none",
+                "-monitor",
+                "none",
+            ])
+            .args(["-serial", "pty", "-kernel"])
+            .arg(&elf)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("qemu-system-arm starts; scripts/boards installs it");
+        // "char device redirected to /dev/pts/3 (label serial0)"
+        let said = BufReader::new(machine.stdout.take().expect("piped"));
+        let path = said.lines().map_while(Result::ok).find_map(|line| {
+            let at = line.find("/dev/")?;
+            line[at..].split_whitespace().next().map(str::to_owned)
+        });
+        let path = path.expect("the emulator names its terminal");
+        Self { machine, path }
+    }
+}
+
+/// The demo's first 20 s in whole millimetres.
+fn recorded() -> (Machine, Recording) {
+    let machine = Machine::parse("machine.toml", DEMO_MACHINE).expect("sound");
+    let scenario = Scenario::parse("scenario.toml", DEMO_SCENARIO).expect("sound");
+    let drive = drive("scenario.toml", &scenario, &machine).expect("drives");
+    let mut recording = drive.recording;
+    let first = recording.events[0].t_us;
+    recording.events.retain(|e| e.t_us < first + 20_000_000);
+    whole_millimetres(&mut recording);
+    (machine, recording)
+}
+
+/// The recording as the sender's JSON lines, with time running on behind it.
+fn json_lines(recording: &Recording) -> String {
+    let mm = |m: f64| (m * 1e3).round() as i64;
+    let mut lines = String::new();
+    for (number, event) in recording.events.iter().enumerate() {
+        let t = event.t_us;
+        match &event.input {
+            Input::Pulse => lines.push_str(&format!("{{\"pulse_us\": {t}}}\n")),
+            Input::Image(image) => {
+                let plants = image.plants.iter().map(|p| {
+                    let mut plant = serde_json::json!({
+                        "x_mm": mm(p.x_m), "y_mm": mm(p.y_m),
+                        "length_mm": mm(p.length_m), "width_mm": mm(p.width_m),
+                    });
+                    if let Some(id) = p.id {
+                        plant["id"] = id.into();
+                    }
+                    plant
+                });
+                let line = serde_json::json!({
+                    "detector": image.detector, "number": number, "captured_us": image.captured_us,
+                    "seen_mm": [mm(image.seen.0), mm(image.seen.1)],
+                    "plants": plants.collect::<Vec<_>>(),
+                });
+                lines.push_str(&format!("{{\"until_us\": {t}}}\n{line}\n"));
+            }
+            other => panic!("the demo has no {other:?}"),
+        }
+    }
+    let last = recording.events[recording.events.len() - 1].t_us;
+    lines.push_str(&format!("{{\"until_us\": {}}}\n", last + 5_000_000));
+    lines
+}
+
+#[test]
+fn an_emulated_board_gives_the_hosts_commands_for_what_python_sends() {
+    let (machine, recording) = recorded();
+    let run = replay("machine.toml", &machine, &recording).expect("replays");
+    let want: Vec<_> = run
+        .commands
+        .iter()
+        .map(|c| (c.t_us, c.nozzle, c.open))
+        .collect();
+    assert!(want.len() > 40, "no empty exercise: {}", want.len());
+
+    let board = OnTerminal::m4();
+    let name = PortName::parse(&board.path).expect("a path");
+    let mut session = Session::open(&name, None).expect("it answers on its terminal");
+    let file = root().join("host-sim/demo/machine.toml");
+    let description = Description::load(&file.display().to_string()).expect("sound");
+    description.send(&mut session).expect("taken");
+    drop(session);
+
+    let heard = std::env::temp_dir().join(format!("boom-heard-{}", std::process::id()));
+    let heard_text = heard.display().to_string();
+    let args = [
+        "sender.py",
+        "-",
+        "--board-clock",
+        "--port",
+        &board.path,
+        "--heard",
+        &heard_text,
+    ];
+    let out = run_python(&args, &json_lines(&recording));
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    let text = std::fs::read_to_string(&heard).expect("kept");
+    std::fs::remove_file(&heard).expect("there");
+    let mut got = Vec::new();
+    for line in text.lines() {
+        let bytes: Vec<u8> = (0..line.len() / 2)
+            .map(|i| u8::from_str_radix(&line[2 * i..2 * i + 2], 16).expect("hexadecimal"))
+            .collect();
+        if let FromBoard::Commands(batch) = FromBoard::read(&bytes).expect("readable") {
+            got.extend(batch.entries.iter().map(|c| {
+                let at = batch.base_us.wrapping_add_signed(c.after_us.into());
+                (at, c.what / 2, c.what % 2 == 1)
+            }));
+        }
+    }
+    assert_eq!(got, want);
 }

@@ -7,6 +7,7 @@
 mod board;
 
 use board::{Emulated, Played, in_process};
+use controller_core::link::{Bench, FromBoard, Refusal, SectionState, ToBoard};
 use host_sim::core_setup::Setup;
 use host_sim::generate::drive;
 use host_sim::machine::Machine;
@@ -233,6 +234,65 @@ fn every_order_is_the_same_on_the_m4() {
     assert!(c.mode_changes >= 6 && c.pulses_refused == 1);
     let there = Emulated::m4().play(&setup, &machine, &recording);
     compare("every order", &there, &here);
+}
+
+#[test]
+fn regular_news_tell_of_sections_and_faults() {
+    let machine = Machine::parse("machine.toml", &in_sections()).expect("sound");
+    let setup = Setup::new("machine.toml", &machine).expect("sound");
+    let mut board = Emulated::m0();
+    let report = |every_ms| ToBoard::Report { every_ms };
+    let (news, done) = board.ask(report(200));
+    assert_eq!(done, Ok(()), "without a machine too");
+    let [FromBoard::Motion(motion)] = news.as_slice() else {
+        panic!("{news:?}")
+    };
+    assert_eq!(motion.faults, 1 << 18);
+    board.upload(&setup);
+    let fault = |nozzle| ToBoard::NozzleFault {
+        nozzle,
+        faulty: true,
+    };
+    assert_eq!(board.ask(fault(8)).1, Err(Refusal::NoSuchPlace));
+    assert_eq!(board.ask(fault(5)).1, Ok(()));
+    let direction = ToBoard::Direction { reverse: true };
+    assert_eq!(board.ask(direction).1, Err(Refusal::NoDirectionInput));
+    let until = |at_us| ToBoard::Until { at_us };
+    assert_eq!(board.ask(until(1_000_000)).1, Ok(()));
+    // A second section's nozzle 5 is left out of a flush of half a second.
+    let flush = |request| ToBoard::Bench { token: 7, request };
+    let request = Bench::Flush { on_us: 400_000 };
+    assert_eq!(board.ask(flush(request)).1, Ok(()));
+    assert_eq!(board.ask(flush(request)).1, Err(Refusal::Busy));
+    let other = ToBoard::Bench {
+        token: 8,
+        request: Bench::Hold,
+    };
+    assert_eq!(board.ask(other).1, Err(Refusal::NoSuchRun));
+    let (news, _) = board.ask(until(1_300_000));
+    let open: Vec<_> = sections(&news).iter().map(|s| (s.count, s.open)).collect();
+    assert_eq!(open, [(4, 4), (4, 3)], "{news:?}");
+    let (news, _) = board.ask(until(1_310_000));
+    assert!(sections(&news).is_empty(), "not due again yet");
+    let (news, _) = board.ask(until(2_000_000));
+    let states = sections(&news);
+    let spent: Vec<_> = states.iter().map(|s| (s.open, s.faulty, s.on_ms)).collect();
+    assert_eq!(spent, [(0, 0, 1600), (0, 1, 1200)], "{news:?}");
+    let motion = news.iter().find_map(|n| match n {
+        FromBoard::Motion(motion) => Some((motion.faults, motion.open, motion.speed_mm_s)),
+        _ => None,
+    });
+    assert_eq!(motion, Some((1 << 20, 0, 0)));
+    assert_eq!(board.ask(report(0)).1, Ok(()));
+    assert!(sections(&board.ask(until(9_000_000)).0).is_empty());
+}
+
+fn sections(news: &[FromBoard]) -> Vec<SectionState> {
+    let all = news.iter().filter_map(|message| match message {
+        FromBoard::Section(state) => Some(*state),
+        _ => None,
+    });
+    all.collect()
 }
 
 /// On one M0 board after the other: each upload starts afresh. The core here has the size

@@ -277,7 +277,7 @@ pub enum ResetCause {
 pub struct Motion {
     /// When this was so, board's µs.
     pub at_us: u64,
-    /// Speed, mm/s.
+    /// Speed at the last pulse, mm/s; 0 where the guard knows that the machine stands.
     pub speed_mm_s: u32,
     /// Distance since the first pulse, mm.
     pub distance_mm: i64,

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc;
 use std::time::Duration;
 
-use controller_core::link::{FromBoard, ToBoard};
+use controller_core::link::{FromBoard, Refusal, ToBoard};
 use controller_core::{Action, Controller, Counters, Micros, Poll};
 use host_sim::core_setup::{self, Setup};
 use host_sim::link_host::LinkHost;
@@ -205,8 +205,8 @@ impl Emulated {
         heard.expect("the board went silent").message
     }
 
-    /// Uploads the machine, then drives the recording and reads the counters.
-    pub fn play(&mut self, setup: &Setup, machine: &Machine, recording: &Recording) -> Played {
+    /// Uploads a machine.
+    pub fn upload(&mut self, setup: &Setup) {
         let numbers = self.link.send_machine(&setup.config()).expect("queued");
         for number in numbers {
             let done = FromBoard::Answer {
@@ -215,6 +215,23 @@ impl Emulated {
             };
             assert_eq!(self.hear(), done, "the upload");
         }
+    }
+
+    /// Asks for something: what came before the answer, and the answer.
+    pub fn ask(&mut self, message: ToBoard<'_>) -> (Vec<FromBoard>, Result<(), Refusal>) {
+        let number = self.send(message);
+        let mut before = Vec::new();
+        loop {
+            match self.hear() {
+                FromBoard::Answer { to, result } if to == number => return (before, result),
+                other => before.push(other),
+            }
+        }
+    }
+
+    /// Uploads the machine, then drives the recording and reads the counters.
+    pub fn play(&mut self, setup: &Setup, machine: &Machine, recording: &Recording) -> Played {
+        self.upload(setup);
         let mut feed = OverLink::new(machine);
         for event in &recording.events {
             for message in feed.told(event).expect("fits the link") {

@@ -138,7 +138,11 @@ impl<'a, const N: usize> Sections<'a, N> {
         }
         let motion = Motion {
             at_us: now.0,
-            speed_mm_s: core.speed().to_mm_s(),
+            speed_mm_s: match guard {
+                // The core's is that of the last pulse.
+                GuardState::Stopped | GuardState::NeverMoved | GuardState::Bench => 0,
+                _ => core.speed().to_mm_s(),
+            },
             distance_mm: core.distance().to_um() / 1000,
             guard: guard_number(guard),
             open: u16::try_from(open).unwrap_or(u16::MAX),
