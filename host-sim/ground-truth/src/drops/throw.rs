@@ -113,9 +113,9 @@ impl Spray {
         let mut mean_s = 0.0;
         let mut last = middle_s;
         for i in 1..=RAYS {
-            let u = f64::from(i) / f64::from(RAYS);
+            let u = at_ray(i);
             let next = forward(u)?.0;
-            let before = self.share_left_of(f64::from(i - 1) / f64::from(RAYS));
+            let before = self.share_left_of(at_ray(i - 1));
             mean_s += 2.0 * (self.share_left_of(u) - before) * 0.5 * (last + next);
             last = next;
         }
@@ -172,10 +172,14 @@ impl Spray {
         for (diameter, share) in self.spectrum.drops(DROPS) {
             // Volume from ray to ray; where it lands is straight between them.
             let mut last: Option<(f64, Instant)> = None;
+            // In calm air both halves of the fan are alike.
+            let still: Vec<End> = (0..=RAYS)
+                .map(|i| calm.land(calm_air.as_ref(), diameter, at_ray(i)))
+                .collect::<Result<_, _>>()?;
             for i in -RAYS..=RAYS {
-                let u = f64::from(i) / f64::from(RAYS);
+                let u = at_ray(i);
                 let end = self.land(windy_air.as_ref(), diameter, u)?;
-                let still = calm.land(calm_air.as_ref(), diameter, u)?;
+                let still = still[i.unsigned_abs() as usize];
                 let (End::Landed(at), End::Landed(still)) = (end, still) else {
                     last = None;
                     continue;
@@ -194,7 +198,7 @@ impl Spray {
                 // How far the wind took it, by the trapezium rule over the fan.
                 let weight = share * self.weight(i);
                 off.forward_m += weight * (at.place[0] - still.place[0]);
-                off.right_m += weight * (at.place[1] - still.place[1]);
+                off.right_m += weight * (at.place[1] - still.place[1] * u.signum());
                 last = Some((u, at));
             }
             off.aloft += share;
@@ -206,9 +210,13 @@ impl Spray {
 
     /// Share of the volume that ray `i` stands for: half of what lies to each side.
     fn weight(&self, i: i32) -> f64 {
-        let at = |i: i32| self.share_left_of(f64::from(i) / f64::from(RAYS));
-        0.5 * (at(i + 1) - at(i - 1))
+        0.5 * (self.share_left_of(at_ray(i + 1)) - self.share_left_of(at_ray(i - 1)))
     }
+}
+
+/// Where ray `i` points, in half widths.
+fn at_ray(i: i32) -> f64 {
+    f64::from(i) / f64::from(RAYS)
 }
 
 /// The landing, or why there is none.
