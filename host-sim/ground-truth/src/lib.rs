@@ -23,6 +23,7 @@
 //! output.
 
 pub mod cycle;
+pub mod deposit;
 pub mod detector;
 pub mod drops;
 mod ground;
