@@ -7,9 +7,11 @@ use serde::Serialize;
 
 use crate::check;
 use crate::compare;
+use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
+use crate::throw;
 
 /// Replays recordings of a spot-spraying boom through the controller core and judges on the
 /// ground where the spray landed.
@@ -87,6 +89,24 @@ pub enum Verb {
         /// The truth of a simulated drive; without it the recording is judged in hindsight
         #[arg(long, value_name = "TRUTH.json")]
         truth: Option<String>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Work out how far forward the spray flies, and what wind makes of it
+    Throw {
+        /// What to reckon with
+        #[command(flatten)]
+        wish: Box<throw::Wish>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Lay a replayed drive's spray down on a grid: litres, L/ha, over-dose, each plant's least
+    Dose {
+        /// What to lay down
+        #[command(flatten)]
+        wish: dose::Wish,
         /// Print the result as one JSON object
         #[arg(long)]
         json: bool,
@@ -180,6 +200,16 @@ pub fn run(cli: Cli) -> Result<bool> {
             let result = compare::compare_files(&wish)?;
             print(&result, || result.table(), json)?;
             Ok(result.holds())
+        }
+        Verb::Throw { wish, json } => {
+            let result = throw::throw(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Dose { wish, json } => {
+            let result = dose::dose(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
         }
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;

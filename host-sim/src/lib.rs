@@ -11,6 +11,7 @@
 //! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
 //! * [`check`]: what a machine file promises before anything is driven;
 //! * [`compare`]: two machine files on one recording;
+//! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`link_host`]: the host's side of the serial link to a board;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
@@ -22,6 +23,7 @@ pub mod cli;
 pub mod commands;
 pub mod compare;
 pub mod core_setup;
+pub mod dose;
 pub mod error;
 pub mod generate;
 mod held;
@@ -41,6 +43,7 @@ pub mod scene;
 pub mod scripted;
 pub mod strip;
 pub mod summary;
+pub mod throw;
 mod toml_read;
 pub mod truth;
 pub mod waveform;
