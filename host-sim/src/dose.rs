@@ -6,9 +6,9 @@
 use std::fmt::Write as _;
 
 use clap::Args;
+use ground_truth::TrueFan;
 use ground_truth::deposit::{Area, Boom, CELL_M, Deposit, STEP_S, lay_down};
 use ground_truth::nozzle::rate_l_ha;
-use ground_truth::TrueFan;
 use serde::Serialize;
 
 use crate::commands;

@@ -116,6 +116,7 @@ fn report(inputs: &Inputs) -> std::result::Result<Report, DropError> {
         });
     }
     let (throw_s, ahead_m) = mean(fans, diameter)?;
+    let own = first.throw(diameter)?;
     let told = inputs.machine.as_ref();
     let told_s = told.and_then(|m| m.nozzles.first()).map(|n| n.throw_s);
     let spacing_m = told.map(|m| m.fan.map_or(m.nozzles[0].lane_width_m, |f| f.spacing_m));
@@ -151,6 +152,7 @@ fn report(inputs: &Inputs) -> std::result::Result<Report, DropError> {
         throw_ms: throw_s * 1e3,
         still_throw_ms: mean(&keep_out, diameter)?.0 * 1e3,
         ahead_mm: ahead_m * 1e3,
+        bow_mm: (own.side_s - own.middle_s) * first.travel * 1e3,
         mean_throw_ms: whole_mean(fans)?,
         machine_throw_ms: told_s.map(|s| s * 1e3),
         machine_off_mm: told_s.map(|s| (throw_s - s) * first.travel * 1e3),
@@ -267,6 +269,17 @@ fn wind(inputs: &Inputs, throw_s: f64) -> std::result::Result<Vec<WindRow>, Drop
             row.still_off_percent += 100.0 * kept.share / parts;
             row.still_forward_mm += 1e3 * kept.forward_m / parts;
             row.still_right_mm += 1e3 * kept.right_m / parts;
+        }
+        // Sums that cancel out print as 0, not as -0.
+        for mm in [
+            &mut row.forward_mm,
+            &mut row.right_mm,
+            &mut row.still_forward_mm,
+            &mut row.still_right_mm,
+        ] {
+            if mm.abs() < 0.5 {
+                *mm = 0.0;
+            }
         }
         rows.push(row);
     }

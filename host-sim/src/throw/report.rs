@@ -110,6 +110,9 @@ pub struct Report {
     pub still_throw_ms: f64,
     /// How far ahead of the nozzle the spray lands at standstill: the tilt's.
     pub ahead_mm: f64,
+    /// How much farther forward it lands at the fan's side than below the nozzle: the footprint
+    /// under way is a bow. The controller takes it as straight, at the mean.
+    pub bow_mm: f64,
     /// Mean throw over the whole volume.
     pub mean_throw_ms: f64,
     /// The throw in the machine file, its first nozzle's.
@@ -180,6 +183,11 @@ impl Report {
             "    {:.1} in air that keeps out of the fan; {:.1} for the whole volume",
             self.still_throw_ms, self.mean_throw_ms
         )?;
+        writeln!(
+            out,
+            "    at the fan's side it lands {:.0} mm farther forward than below the nozzle",
+            self.bow_mm
+        )?;
         if self.ahead_mm.abs() >= 0.05 {
             writeln!(
                 out,
@@ -226,10 +234,14 @@ impl Report {
             let number = |n: Option<f64>| n.map_or("-".to_owned(), |n| format!("{n:.2}"));
             let at = format!("{:.3}", m.at);
             let at = at.trim_end_matches('0').trim_end_matches('.');
+            let unit = match m.unit {
+                "" => String::new(),
+                unit => format!(" {unit}"),
+            };
             writeln!(
                 out,
                 "    {:<42}{:>8}{:>8}",
-                format!("{} {at} {} -/+ {}", m.input, m.unit, m.step),
+                format!("{} {at}{unit} -/+ {}", m.input, m.step),
                 number(m.less_ms),
                 number(m.more_ms)
             )?;

@@ -24,7 +24,9 @@ pub enum DropError {
         sum: f64,
     },
     /// A spectrum's diameters do not grow.
-    #[error("drop diameters must grow from entry to entry, but {after} µm follows {before} µm")]
+    #[error(
+        "drop diameters must grow from entry to entry, but {after:.1} µm follows {before:.1} µm"
+    )]
     Order {
         /// The larger diameter, in µm.
         before: f64,

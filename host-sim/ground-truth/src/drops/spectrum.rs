@@ -173,9 +173,10 @@ fn grow(points: &[(f64, f64)]) -> Result<(), DropError> {
     }
     for pair in points.windows(2) {
         if pair[1].0 <= pair[0].0 {
+            let um = |d: f64| (d * 1e9).round() * 1e-3;
             return Err(DropError::Order {
-                before: pair[0].0 * 1e6,
-                after: pair[1].0 * 1e6,
+                before: um(pair[0].0),
+                after: um(pair[1].0),
             });
         }
     }
