@@ -48,7 +48,7 @@ pub struct Wish {
     /// Time step, ms (2)
     #[arg(long, value_name = "T", allow_negative_numbers = true)]
     pub step_ms: Option<f64>,
-    /// Memory that the grid may take, MiB (256)
+    /// Memory that the grid may take, MiB
     #[arg(long, value_name = "M", default_value_t = 256)]
     pub most_mib: u64,
 }

@@ -7,7 +7,7 @@
 //! shifts each column of cells along travel by what it is beside the nozzle, and a twin fan
 //! lays half of the volume forward and half back.
 //!
-//! The judge's own dose ([`crate::judge`]) asks for the least flow while a fan passes; this
+//! The judge's own dose ([`mod@crate::judge`]) asks for the least flow while a fan passes; this
 //! grid asks for what came down. It shows rates, litres, over-dose and what runs off the
 //! boom's ends.
 
