@@ -8,11 +8,13 @@ use serde::Serialize;
 use crate::bench::{self, BenchArgs};
 use crate::check;
 use crate::compare;
+use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
 use crate::watch::{self, WatchArgs};
+use crate::throw;
 
 /// Replays recordings of a spot-spraying boom through the controller core and judges on the
 /// ground where the spray landed.
@@ -100,6 +102,24 @@ pub enum Verb {
     Send(SendArgs),
     /// Watch a live board: speed, state, sections, faults, link
     Watch(WatchArgs),
+    /// Work out how far forward the spray flies, and what wind makes of it
+    Throw {
+        /// What to reckon with
+        #[command(flatten)]
+        wish: Box<throw::Wish>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Lay a replayed drive's spray down on a grid: litres, L/ha, over-dose, each plant's least
+    Dose {
+        /// What to lay down
+        #[command(flatten)]
+        wish: dose::Wish,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -193,6 +213,16 @@ pub fn run(cli: Cli) -> Result<bool> {
         Verb::Bench(args) => bench::run(&args),
         Verb::Send(args) => send::run(&args),
         Verb::Watch(args) => watch::run(&args),
+        Verb::Throw { wish, json } => {
+            let result = throw::throw(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Dose { wish, json } => {
+            let result = dose::dose(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
+        }
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;
             print(&summary, || summary.table(), json)?;

@@ -14,6 +14,7 @@
 //! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
 //!   as its messages;
 //! * [`bench`], [`send`], [`watch`]: a live board at the far end of it;
+//! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -25,6 +26,7 @@ pub mod cli;
 pub mod commands;
 pub mod compare;
 pub mod core_setup;
+pub mod dose;
 pub mod error;
 pub mod generate;
 mod held;
@@ -46,6 +48,7 @@ pub mod scripted;
 pub mod send;
 pub mod strip;
 pub mod summary;
+pub mod throw;
 mod toml_read;
 pub mod truth;
 pub mod watch;

@@ -3,6 +3,8 @@
 //! Keys carry units as people measure them (mm, ms); the checked [`Machine`] is in SI units
 //! throughout. `formats/machine.md` is the reference of the keys, [`Machine::parse`] their reader.
 
+use ground_truth::drops::Spectrum;
+
 /// Most nozzles that a machine file may list.
 pub const MOST_NOZZLES: usize = 192;
 /// Most detectors that a machine file may list.
@@ -21,12 +23,16 @@ pub struct Machine {
     pub wheel: Wheel,
     /// Valve rise and fall, and the delays that nozzles have unless they say otherwise.
     pub valves: Valves,
-    /// Thickness of the fan along travel, m.
+    /// Thickness of the fan along travel, m; of twin fans, both and what lies between.
     pub fan_thickness_m: f64,
     /// The fans where their doses are summed; none where each nozzle serves its lane alone.
     pub fan: Option<Fan>,
     /// Angle of the fans against the boom, as its tangent.
     pub twist: f64,
+    /// Half of the distance along travel between the footprints of twin fans, m; 0 for one fan.
+    pub twin_m: f64,
+    /// What leaves the nozzles, if the file tells: throw and dose are worked out from it.
+    pub spray: Option<Spray>,
     /// Nozzles that are faulty and stay closed, in order.
     pub faulty: Vec<usize>,
     /// Buffers around a plant.
@@ -54,10 +60,42 @@ pub struct Link {
     pub reports_per_plant: Option<f64>,
 }
 
+/// What leaves every nozzle. Angles in degrees as in the file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Spray {
+    /// Name of the nozzles' size.
+    pub size: String,
+    /// Flow of one nozzle at this pressure, L/min.
+    pub l_min: f64,
+    /// Pressure at the nozzle, Pa.
+    pub pressure_pa: f64,
+    /// Share of the loss-free speed with which the sheet leaves.
+    pub velocity_coefficient: f64,
+    /// Length of the sheet before it is drops, m.
+    pub sheet_m: f64,
+    /// Drop sizes.
+    pub drops: Spectrum,
+    /// Drop percentile by volume that the throw is meant for, above 0 and below 100.
+    pub percentile: f64,
+    /// From nozzle to target, m.
+    pub height_m: f64,
+    /// Across travel.
+    pub fan_angle_deg: f64,
+    /// Of one fan, along travel.
+    pub thickness_deg: f64,
+    /// Forward.
+    pub tilt_deg: f64,
+    /// Between twin fans; 0 for one fan.
+    pub twin_deg: f64,
+    /// The same dose over the whole width; else it falls to both sides.
+    pub even: bool,
+}
+
 /// One nozzle, relative to the boom reference point.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Nozzle {
-    /// Forward of the reference point, m.
+    /// Where its spray lands at standstill, forward of the reference point, m: its mount, and what
+    /// a tilted fan adds.
     pub x_m: f64,
     /// Right of the reference point, m.
     pub y_m: f64,

@@ -5,6 +5,9 @@ use serde::Deserialize;
 use toml::Spanned;
 
 mod fans;
+mod spray;
+
+pub(crate) use spray::{class_names, size_names};
 
 use crate::error::Result;
 use crate::machine::{
@@ -38,6 +41,7 @@ struct Raw {
     #[serde(default)]
     tolerance: RawTolerance,
     link: Option<RawLink>,
+    spray: Option<Spanned<spray::RawSpray>>,
 }
 
 #[derive(Deserialize)]
@@ -128,6 +132,8 @@ struct RawNozzles {
     pattern: Option<Spanned<String>>,
     thickness_deg: Option<Number>,
     twist_deg: Option<Number>,
+    tilt_deg: Option<Number>,
+    twin_deg: Option<Number>,
     wanted_share: Option<Number>,
     #[serde(default)]
     faulty: Vec<Spanned<i64>>,
@@ -220,7 +226,10 @@ impl Machine {
             close_delay_s: valves.close_delay_s,
             throw_s,
         };
-        let nozzles = nozzles(&source, &raw, usual)?;
+        let mut nozzles = nozzles(&source, &raw, usual)?;
+        for nozzle in &mut nozzles {
+            nozzle.x_m += fans.ahead_m;
+        }
         let timing = timing(&source, &raw.timing)?;
         Ok(Machine {
             faulty: fans::faulty(&source, &raw, nozzles.len())?,
@@ -230,8 +239,10 @@ impl Machine {
             detectors: detectors(&source, &raw.detector)?,
             wheel: wheel(&source, &raw.wheel)?,
             fan_thickness_m: fans.thickness_m,
+            spray: spray::read(&source, &raw, &fans)?,
             fan: fans.fan,
             twist: fans.twist,
+            twin_m: fans.twin_m,
             patch: Patch {
                 lead_m: source.within("lead_m", &raw.patch.lead_m, 0.0, 10.0)?,
                 lead_s: source.within("lead_ms", &raw.patch.lead_ms, 0.0, 250.0)? * 1e-3,

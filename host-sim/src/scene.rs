@@ -176,15 +176,7 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let commands: Vec<Command> = commands
-            .iter()
-            .map(|c| Command {
-                nozzle: usize::from(c.nozzle),
-                open: c.open,
-                at_s: self.seconds(c.t_us),
-                short_by_m: c.short_by_m,
-            })
-            .collect();
+        let commands = self.told(commands);
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -214,6 +206,19 @@ impl Scene {
             .check()
             .map_err(|e| Error::Internal(format!("the judge refuses its input: {e}")))?;
         Ok(judge(&input))
+    }
+
+    /// Commands on the clock of the scene's ground.
+    pub fn told(&self, commands: &[ValveCommand]) -> Vec<Command> {
+        commands
+            .iter()
+            .map(|c| Command {
+                nozzle: usize::from(c.nozzle),
+                open: c.open,
+                at_s: self.seconds(c.t_us),
+                short_by_m: c.short_by_m,
+            })
+            .collect()
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.

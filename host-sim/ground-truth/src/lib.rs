@@ -13,6 +13,8 @@
 //! * [`plants`]: a seeded field of plants;
 //! * [`detector`]: frames, their delays, and the plants in them;
 //! * [`valve`]: flow after dead time, rise and fall;
+//! * [`nozzle`]: sizes, flow by pressure, rate;
+//! * [`drops`]: how drops leave the nozzle, fly and land, and what wind makes of them;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
@@ -21,11 +23,14 @@
 //! output.
 
 pub mod cycle;
+pub mod deposit;
 pub mod detector;
+pub mod drops;
 mod ground;
 pub mod hindsight;
 pub mod judge;
 pub mod motion;
+pub mod nozzle;
 pub mod plants;
 pub mod pulse_faults;
 pub mod slip;

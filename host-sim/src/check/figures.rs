@@ -17,6 +17,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Figure> {
     figures.push(lanes_seen(machine));
     figures.extend(lanes_apart(machine));
     figures.extend(doses(machine));
+    figures.extend(throw(machine));
     figures.push(history(machine));
     figures.extend(patches(machine));
     figures.extend(Budget::of(machine, wish).iter().flat_map(Budget::figures));
@@ -25,6 +26,26 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Figure> {
 
 fn ms(seconds: f64) -> f64 {
     seconds * 1e3
+}
+
+/// The throw worked out from `[spray]`, at the machine's fastest.
+fn throw(machine: &Machine) -> Option<Figure> {
+    let spray = machine.spray.as_ref()?;
+    let speed = machine.wheel.max_speed_m_s;
+    let throw_s = crate::throw::of_machine(spray, speed).ok()?;
+    Some(Figure {
+        key: "throw_worked_out_ms",
+        what: "throw worked out from [spray]",
+        value: ms(throw_s),
+        unit: "ms",
+        sum: vec![format!(
+            "drops of the {:.0}th percentile, {:.0} µm, from {:.2} m at {:.0} kPa and {speed:.2} m/s; `host-sim throw` tells more",
+            spray.percentile,
+            spray.drops.diameter(spray.percentile / 100.0) * 1e6,
+            spray.height_m,
+            spray.pressure_pa / 1e3
+        )],
+    })
 }
 
 /// The lowest of all limits on speed, and which it is.

@@ -30,11 +30,51 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Warning> {
     doses(machine, &mut warn);
     travel(machine, &mut warn);
     valves(machine, &mut warn);
+    throw(machine, &mut warn);
     list.extend(Budget::of(machine, wish).iter().flat_map(Budget::warnings));
     list
 }
 
 type Warn<'a> = &'a mut dyn FnMut(String, String, String);
+
+/// The throw that the file carries against the one that its `[spray]` makes.
+fn throw(machine: &Machine, warn: Warn<'_>) {
+    let Some(spray) = &machine.spray else { return };
+    let speed = machine.wheel.max_speed_m_s;
+    let worked_out = match crate::throw::of_machine(spray, speed) {
+        Ok(throw_s) => throw_s,
+        Err(e) => {
+            return warn(
+                "the throw can't be worked out from [spray]".into(),
+                e.to_string(),
+                "correct [spray]; `host-sim throw` tells what it would be".into(),
+            );
+        }
+    };
+    let off = |n: &crate::machine::Nozzle| (n.throw_s - worked_out) * speed;
+    let worst = machine
+        .nozzles
+        .iter()
+        .enumerate()
+        .max_by(|a, b| off(a.1).abs().total_cmp(&off(b.1).abs()));
+    if let Some((index, nozzle)) = worst
+        && off(nozzle).abs() > machine.tolerance.edge_m
+    {
+        warn(
+            format!(
+                "throw_ms is {:.1} for nozzle {index}, but [spray] makes it {:.1}",
+                nozzle.throw_s * 1e3,
+                worked_out * 1e3
+            ),
+            format!(
+                "at {speed:.2} m/s the spray lands {:.1} mm off where the controller takes it, and edge_mm is {:.1}",
+                off(nozzle).abs() * 1e3,
+                machine.tolerance.edge_m * 1e3
+            ),
+            "set throw_ms to what `host-sim throw` says, or correct [spray]; a measured throw beats both".into(),
+        );
+    }
+}
 
 fn look_ahead(machine: &Machine, wish: &Wish, warn: Warn<'_>) {
     let (age, fastest) = (wish.age_s(machine), machine.wheel.max_speed_m_s);

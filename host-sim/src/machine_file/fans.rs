@@ -25,7 +25,28 @@ pub(super) struct Fans {
     pub fan: Option<Fan>,
     /// Tangent of the twist.
     pub twist: f64,
+    /// How far ahead of the nozzle the middle of its spray lands at standstill, m.
+    pub ahead_m: f64,
+    /// Half of the distance between a twin fan's footprints, m.
+    pub twin_m: f64,
+    /// Height and angles where the file tells them, for what is worked out from them.
+    pub angles: Option<Angles>,
 }
+
+/// A fan's height and angles.
+#[derive(Clone, Copy)]
+pub(super) struct Angles {
+    pub height_m: f64,
+    /// Across travel; none where only reaches or lanes are told.
+    pub fan_deg: Option<f64>,
+    /// Of one fan along travel.
+    pub thickness_deg: f64,
+    pub tilt_deg: f64,
+    pub twin_deg: f64,
+}
+
+/// Steepest that any edge of a fan may leave the nozzle along travel, degrees.
+const STEEPEST_DEG: f64 = 75.0;
 
 /// Half of what an angle at a height covers of the ground, m.
 fn half_on_ground(angle_deg: f64, height_m: f64) -> f64 {
@@ -59,11 +80,81 @@ pub(super) fn read(source: &Source<'_>, raw: &Raw) -> Result<Fans> {
         }
     };
     let twist_deg = source.within_or("twist_deg", &table.twist_deg, -45.0, 45.0, 0.0)?;
+    let one_m = thickness(source, &raw.nozzles, height_m)?;
+    let lean = lean(source, table, height_m, one_m)?;
     Ok(Fans {
         lane_width_m,
-        thickness_m: thickness(source, &raw.nozzles, height_m)?,
-        fan: fan(source, table, height_m, lane_width_m)?,
+        thickness_m: lean.thickness_m,
+        fan: fan(source, table, height_m, lane_width_m, lean.slant)?,
         twist: twist_deg.to_radians().tan(),
+        ahead_m: lean.ahead_m,
+        twin_m: lean.twin_m,
+        angles: lean.angles,
+    })
+}
+
+/// What tilt and twin fans make of a fan's footprint.
+struct Lean {
+    /// Whole thickness on the ground, that of both twins and what lies between.
+    thickness_m: f64,
+    ahead_m: f64,
+    twin_m: f64,
+    /// By how much farther the spray flies than straight down.
+    slant: f64,
+    angles: Option<Angles>,
+}
+
+/// Plane geometry: each fan leaves the nozzle at the tilt, plus or minus half of what twins stand
+/// apart, and its edges half a thickness to each side of that.
+fn lean(source: &Source<'_>, raw: &RawNozzles, height_m: Option<f64>, one_m: f64) -> Result<Lean> {
+    let leaning = [("tilt_deg", &raw.tilt_deg), ("twin_deg", &raw.twin_deg)];
+    let Some(height) = height_m else {
+        for (key, number) in leaning {
+            if let Some(number) = number {
+                return Err(needs_height(source, key, number));
+            }
+        }
+        return Ok(Lean {
+            thickness_m: one_m,
+            ahead_m: 0.0,
+            twin_m: 0.0,
+            slant: 1.0,
+            angles: None,
+        });
+    };
+    let tilt_deg = source.within_or("tilt_deg", &raw.tilt_deg, -60.0, 60.0, 0.0)?;
+    let twin_deg = source.within_or("twin_deg", &raw.twin_deg, 0.0, 90.0, 0.0)?;
+    let thickness_deg = match &raw.thickness_deg {
+        Some(angle) => *angle.get_ref(),
+        None => 2.0 * (0.5 * one_m / height).atan().to_degrees(),
+    };
+    let steepest = tilt_deg.abs() + 0.5 * (twin_deg + thickness_deg);
+    if steepest > STEEPEST_DEG {
+        let number = raw.twin_deg.as_ref().or(raw.tilt_deg.as_ref());
+        return Err(source.at(
+            number.map_or(0..0, Spanned::span),
+            format!("an edge of the fan would leave the nozzle at {steepest:.1} degrees from straight down"),
+            format!("tilt, half the twin angle and half the thickness are {STEEPEST_DEG} degrees together at most"),
+        ));
+    }
+    let lands = |deg: f64| height * deg.to_radians().tan();
+    let (front, back) = (tilt_deg + 0.5 * twin_deg, tilt_deg - 0.5 * twin_deg);
+    let half = 0.5 * thickness_deg;
+    let slant = |deg: f64| 1.0 / deg.to_radians().cos();
+    let (first, last) = (lands(front + half), lands(back - half));
+    let plain = tilt_deg == 0.0 && twin_deg == 0.0;
+    Ok(Lean {
+        thickness_m: if plain { one_m } else { first - last },
+        ahead_m: if plain { 0.0 } else { 0.5 * (first + last) },
+        twin_m: 0.5 * (lands(front) - lands(back)),
+        slant: 0.5 * (slant(front) + slant(back)),
+        angles: Some(Angles {
+            height_m: height,
+            fan_deg: raw.fan_angle_deg.as_ref().map(|a| *a.get_ref()),
+            thickness_deg,
+            tilt_deg,
+            twin_deg,
+        }),
     })
 }
 
@@ -106,6 +197,7 @@ fn fan(
     raw: &RawNozzles,
     height_m: Option<f64>,
     lane_width_m: f64,
+    slant: f64,
 ) -> Result<Option<Fan>> {
     let pattern = raw.pattern.as_ref();
     let even = match pattern.map(|p| p.get_ref().as_str()) {
@@ -146,7 +238,7 @@ fn fan(
         return Err(needs_height(source, "fan_angle_deg", angle));
     };
     let angle_deg = source.within("fan_angle_deg", angle, 5.0, 160.0)?;
-    let half = half_on_ground(angle_deg, height);
+    let half = slant * half_on_ground(angle_deg, height);
     if !(0.001..=WIDEST_M).contains(&half) {
         return Err(source.at(
             angle.span(),

@@ -58,6 +58,26 @@ impl TrueFan {
         pattern * self.spacing_m / (half + flat)
     }
 
+    /// Share of one nozzle's volume that falls between `left` and `right` metres from below
+    /// it.
+    #[must_use]
+    pub fn volume(&self, left: f64, right: f64) -> f64 {
+        self.volume_left_of(right) - self.volume_left_of(left)
+    }
+
+    /// Share of one nozzle's volume that falls to the left of `u` metres from below it.
+    fn volume_left_of(&self, u: f64) -> f64 {
+        let (half, flat) = (self.half_width_m, self.flat_half_m);
+        let aside = u.abs().min(half);
+        // From the middle outward: the flat part, then the side that falls to nothing.
+        let mut within = aside.min(flat);
+        if aside > flat {
+            let side = half - flat;
+            within += 0.5 * side * (1.0 - ((half - aside) / side).powi(2));
+        }
+        0.5 + (within / (half + flat)).copysign(u)
+    }
+
     /// Whether the sides fall so steeply that they count as upright.
     fn upright(&self) -> bool {
         self.half_width_m - self.flat_half_m < UPRIGHT
@@ -197,6 +217,26 @@ mod tests {
             .sum::<f64>()
             / 1000.0;
         assert!((mean - 1.0).abs() < 1e-6, "{mean}");
+    }
+
+    #[test]
+    fn the_volume_is_what_the_shares_add_up_to() {
+        for flat_half_m in [0.0, 0.3, usual().half_width_m] {
+            let fan = TrueFan {
+                flat_half_m,
+                ..usual()
+            };
+            for (left, right) in [(-1.0, 1.0), (-0.2, 0.5), (0.1, 0.35), (0.6, 0.7)] {
+                let steps = 20_000;
+                let step = (right - left) / f64::from(steps);
+                let sum: f64 = (0..steps)
+                    .map(|i| fan.share(left + (f64::from(i) + 0.5) * step) * step)
+                    .sum();
+                // A whole fan is one spacing of broadcast dose.
+                let volume = fan.volume(left, right) * fan.spacing_m;
+                assert!((volume - sum).abs() < 1e-4, "{flat_half_m}: {volume} {sum}");
+            }
+        }
     }
 
     #[test]

@@ -1,0 +1,286 @@
+//! The verb `dose`: a replayed drive's spray on a grid of cells, in litres a hectare.
+//!
+//! The grid is `ground_truth::deposit`; the controller's code is only in the list of commands.
+//! `formats/dose.md` is the reference.
+
+use std::fmt::Write as _;
+
+use clap::Args;
+use ground_truth::TrueFan;
+use ground_truth::deposit::{Area, Boom, CELL_M, Deposit, STEP_S, lay_down};
+use ground_truth::nozzle::rate_l_ha;
+use serde::Serialize;
+
+use crate::commands;
+use crate::error::{Error, Result};
+use crate::machine::Machine;
+use crate::output;
+use crate::recording::Recording;
+use crate::replay::replay;
+use crate::run::same_detectors;
+use crate::scene::{self, Scene};
+use crate::truth::Truth;
+
+/// What `dose` is asked to do.
+#[derive(Debug, Clone, Default, PartialEq, Args)]
+pub struct Wish {
+    /// The recording; `-` is standard input
+    #[arg(value_name = "RECORDING")]
+    pub recording: String,
+    /// The machine file
+    #[arg(long, value_name = "MACHINE.toml")]
+    pub machine: String,
+    /// The truth of a simulated drive; without it the ground is worked out in hindsight
+    #[arg(long, value_name = "TRUTH.json")]
+    pub truth: Option<String>,
+    /// Lay down this command list instead of the core's
+    #[arg(long, value_name = "IN.csv")]
+    pub commands: Option<String>,
+    /// Flow of an open nozzle, L/min (that of the machine file)
+    #[arg(long, value_name = "Q", allow_negative_numbers = true)]
+    pub flow_l_min: Option<f64>,
+    /// The rate wanted, L/ha (that of a broadcast pass at the drive's mean speed)
+    #[arg(long, value_name = "R", allow_negative_numbers = true)]
+    pub rate_l_ha: Option<f64>,
+    /// Size of a cell, mm (10)
+    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    pub cell_mm: Option<f64>,
+    /// Time step, ms (2)
+    #[arg(long, value_name = "T", allow_negative_numbers = true)]
+    pub step_ms: Option<f64>,
+    /// Memory that the grid may take, MiB
+    #[arg(long, value_name = "M", default_value_t = 256)]
+    pub most_mib: u64,
+}
+
+/// Everything that `dose` reports. Field names are the keys of the JSON object.
+#[derive(Debug, Clone, Serialize, PartialEq)]
+pub struct Report {
+    /// Name of the recording.
+    pub name: String,
+    /// Ground that is reported, along travel, m.
+    pub from_m: f64,
+    /// Its end, m.
+    pub to_m: f64,
+    /// Its width: all lanes, m.
+    pub width_m: f64,
+    /// Cells along and across, those at the edges included.
+    pub cells: (usize, usize),
+    /// Size of a cell.
+    pub cell_mm: f64,
+    /// Time step.
+    pub step_ms: f64,
+    /// Flow of an open nozzle.
+    pub flow_l_min: f64,
+    /// The rate that shares are held against.
+    pub wanted_l_ha: f64,
+    /// Litres sprayed on the whole drive.
+    pub sprayed_l: f64,
+    /// Litres that came down on the ground reported.
+    pub litres: f64,
+    /// What a broadcast pass of the same ground would take, at the rate wanted.
+    pub broadcast_l: f64,
+    /// Mean over all of the ground reported, dry ground too.
+    pub mean_l_ha: f64,
+    /// Highest of a cell.
+    pub most_l_ha: f64,
+    /// Ground with more than 1.5 times the rate wanted, %.
+    pub over_percent: f64,
+    /// Ground with less than a hundredth of it, %.
+    pub dry_percent: f64,
+    /// Variation across travel: standard deviation of the columns' means over their mean, %.
+    pub across_cv_percent: f64,
+    /// Plants that lie wholly on the ground reported.
+    pub plants: usize,
+    /// Of those, the plants whose worst point got the share wanted.
+    pub plants_full: usize,
+    /// The share of the rate that every point of a plant should get.
+    pub wanted_share: f64,
+    /// The least that a plant's worst point got, L/ha; none without plants.
+    pub plants_least_l_ha: Option<f64>,
+    /// The middle of all plants' worst points, L/ha.
+    pub plants_median_l_ha: Option<f64>,
+}
+
+/// Replays and lays down.
+pub fn dose(wish: &Wish) -> Result<Report> {
+    let machine = Machine::parse(&wish.machine, &output::read_text(&wish.machine)?)?;
+    let recording = Recording::load(&wish.recording)?;
+    same_detectors(&wish.recording, &recording, &wish.machine, &machine)?;
+    let scene = match &wish.truth {
+        Some(path) => Scene::from_truth(path, &Truth::load(path)?, &machine, &recording)?,
+        None => Scene::in_hindsight(&wish.recording, &machine, &recording)?,
+    };
+    let list = match &wish.commands {
+        Some(path) => commands::load(path, machine.nozzles.len())?,
+        None => replay(&wish.machine, &machine, &recording)?.commands,
+    };
+    lay(wish, &machine, &recording.name, &scene, &list)
+}
+
+/// The fan whose pattern is laid down; a nozzle without one wets its lane evenly.
+fn fan(machine: &Machine) -> TrueFan {
+    let lane = machine.nozzles.iter().map(|n| n.lane_width_m);
+    let half = 0.5 * lane.fold(0.0, f64::max);
+    scene::fan(machine).unwrap_or(TrueFan {
+        half_width_m: half,
+        flat_half_m: half,
+        spacing_m: 2.0 * half,
+        wanted_share: 1.0,
+        twist: machine.twist,
+    })
+}
+
+fn lay(
+    wish: &Wish,
+    machine: &Machine,
+    name: &str,
+    scene: &Scene,
+    list: &[commands::ValveCommand],
+) -> Result<Report> {
+    let told = machine.spray.as_ref().map(|s| s.l_min);
+    let Some(l_min) = wish.flow_l_min.or(told) else {
+        return Err(Error::file(
+            &wish.machine,
+            "the flow of a nozzle is not known",
+            "give --flow-l-min, or add [spray] to the machine file",
+        ));
+    };
+    let fan = fan(machine);
+    let ground = scene.ground.as_ref();
+    let (from, to) = scene.judged_m;
+    let mean_speed = (ground.position(ground.end()) - ground.position(0.0)) / ground.end();
+    let wanted = wish
+        .rate_l_ha
+        .unwrap_or_else(|| rate_l_ha(l_min, fan.spacing_m, mean_speed));
+    for (what, value) in [("--flow-l-min", l_min), ("--rate-l-ha", wanted)] {
+        if !(1e-3..=1e6).contains(&value) {
+            return Err(Error::Usage(format!(
+                "{what} is {value}\n  help: give a number above 0"
+            )));
+        }
+    }
+    let lanes = machine.lanes();
+    let cell = wish.cell_mm.map_or(CELL_M, |mm| mm * 1e-3);
+    let step_s = wish.step_ms.map_or(STEP_S, |ms| ms * 1e-3);
+    let refused = |e: ground_truth::deposit::GridError| {
+        Error::Usage(format!(
+            "{e}\n  help: --cell-mm, --step-ms and --most-mib set the grid; a shorter recording needs less"
+        ))
+    };
+    let mut deposit = Deposit::new(Area {
+        along: (from, to),
+        across: lanes,
+        cell,
+        most_bytes: wish.most_mib.saturating_mul(1 << 20),
+    })
+    .map_err(refused)?;
+    let boom = Boom {
+        nozzles: &scene.nozzles,
+        fan,
+        twin_m: machine.twin_m,
+        l_min,
+    };
+    let told = scene.told(list);
+    lay_down(&mut deposit, &boom, ground, &told, ground.end(), step_s).map_err(refused)?;
+    let figures = deposit
+        .figures((from, to), lanes, wanted)
+        .ok_or_else(|| Error::Internal("the grid has no cells".into()))?;
+    let share = fan.wanted_share;
+    let within = |p: &&ground_truth::Plant| {
+        let (left, right) = (p.y - 0.5 * p.width, p.y + 0.5 * p.width);
+        from <= p.near() && p.far() <= to && lanes.0 <= left && right <= lanes.1
+    };
+    let mut least: Vec<f64> = scene
+        .plants
+        .iter()
+        .filter(within)
+        .filter_map(|p| deposit.least(p))
+        .collect();
+    least.sort_by(f64::total_cmp);
+    Ok(Report {
+        name: name.to_owned(),
+        from_m: from,
+        to_m: to,
+        width_m: lanes.1 - lanes.0,
+        cells: deposit.counts(),
+        cell_mm: 1e3 * cell,
+        step_ms: 1e3 * step_s,
+        flow_l_min: l_min,
+        wanted_l_ha: wanted,
+        sprayed_l: deposit.sprayed_litres(),
+        litres: figures.litres,
+        broadcast_l: wanted * (to - from) * (lanes.1 - lanes.0) / 10_000.0,
+        mean_l_ha: figures.mean_l_ha,
+        most_l_ha: figures.most_l_ha,
+        over_percent: 100.0 * figures.over_share,
+        dry_percent: 100.0 * figures.dry_share,
+        across_cv_percent: 100.0 * figures.across_cv,
+        plants: least.len(),
+        plants_full: least.iter().filter(|l| **l >= share * wanted).count(),
+        wanted_share: share,
+        plants_least_l_ha: least.first().copied(),
+        plants_median_l_ha: least.get(least.len() / 2).copied(),
+    })
+}
+
+impl Report {
+    /// The text that a person reads.
+    pub fn table(&self) -> String {
+        let mut out = String::new();
+        let mut row = |what: &str, value: String| {
+            // Writing to a String cannot fail, so the result says nothing.
+            let _ = writeln!(out, "{what:<44}{value:>14}");
+        };
+        row("drive", self.name.clone());
+        row(
+            "ground, m",
+            format!("{:.1} x {:.2}", self.to_m - self.from_m, self.width_m),
+        );
+        row("cells", format!("{} x {}", self.cells.0, self.cells.1));
+        row(
+            "flow of an open nozzle, L/min",
+            format!("{:.3}", self.flow_l_min),
+        );
+        row("rate wanted, L/ha", format!("{:.1}", self.wanted_l_ha));
+        row(
+            "sprayed on the whole drive, L",
+            format!("{:.3}", self.sprayed_l),
+        );
+        row("on this ground, L", format!("{:.3}", self.litres));
+        row(
+            "a broadcast pass of it, L",
+            format!("{:.3}", self.broadcast_l),
+        );
+        row(
+            "mean over this ground, L/ha",
+            format!("{:.1}", self.mean_l_ha),
+        );
+        row("highest of a cell, L/ha", format!("{:.1}", self.most_l_ha));
+        row(
+            "over 1.5 times the rate, %",
+            format!("{:.2}", self.over_percent),
+        );
+        row("dry, %", format!("{:.2}", self.dry_percent));
+        row(
+            "variation across, %",
+            format!("{:.1}", self.across_cv_percent),
+        );
+        row("plants", self.plants.to_string());
+        row(
+            &format!("with {:.2} of the rate everywhere", self.wanted_share),
+            self.plants_full.to_string(),
+        );
+        if let (Some(least), Some(median)) = (self.plants_least_l_ha, self.plants_median_l_ha) {
+            row(
+                "least at a plant's worst point, L/ha",
+                format!("{least:.1}"),
+            );
+            row(
+                "the same, middle of all plants, L/ha",
+                format!("{median:.1}"),
+            );
+        }
+        out
+    }
+}
