@@ -6,6 +6,8 @@
 //! judges and shares no code with it: the two meet only in a list of commands.
 //!
 //! * [`motion`]: exact travel from pieces of constant acceleration;
+//! * [`path`], [`travel`], [`sway`]: the same over a field, with turns, and a boom that
+//!   hangs behind and sways; [`turning`]: plants under it, nozzle by nozzle;
 //! * [`cycle`]: a published driving cycle;
 //! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
@@ -26,9 +28,13 @@ mod ground;
 pub mod hindsight;
 pub mod judge;
 pub mod motion;
+pub mod path;
 pub mod plants;
 pub mod pulse_faults;
 pub mod slip;
+pub mod sway;
+pub mod travel;
+pub mod turning;
 pub mod valve;
 pub mod wheel;
 
@@ -41,6 +47,10 @@ pub use judge::{
     TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
 };
 pub use motion::{Motion, MotionError, Piece};
+pub use path::{Leg, Path, PathError, Pose};
 pub use plants::{FieldError, Plant, PlantField, generate};
+pub use sway::{Attitude, RoughSpec, Sway, SwayError, Whip};
+pub use travel::{Rig, Track, Travel, TravelError};
+pub use turning::{Pass, Turning};
 pub use valve::{Flow, HalfFlow, Valve};
 pub use wheel::{Wheel, WheelError, WheelSpec};

@@ -67,7 +67,7 @@ impl TrueNozzle {
 
     /// Where the spray that leaves at time `t` lands, in metres along travel.
     pub(crate) fn lands(&self, ground: &dyn Ground, t: f64) -> f64 {
-        ground.position(t) + self.x + self.throw_s * ground.speed(t)
+        ground.lands(t, self.x, self.throw_s)
     }
 }
 
