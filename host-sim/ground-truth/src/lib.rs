@@ -42,9 +42,9 @@ pub use detector::{DetectorError, DetectorSpec, Frame, Sight, frames};
 pub use ground::Ground;
 pub use hindsight::{Hindsight, HindsightError};
 pub use judge::{
-    Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy, ModeOrder,
-    Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Targets, Tolerance,
-    TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
+    Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
+    ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,
+    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use path::{Leg, Path, PathError, Pose};
