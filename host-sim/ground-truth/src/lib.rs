@@ -12,6 +12,7 @@
 //! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
 //! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
+//! * [`yaw`]: a yaw-rate sensor;
 //! * [`plants`]: a seeded field of plants;
 //! * [`detector`]: frames, their delays, and the plants in them;
 //! * [`valve`]: flow after dead time, rise and fall;
@@ -37,6 +38,7 @@ pub mod travel;
 pub mod turning;
 pub mod valve;
 pub mod wheel;
+pub mod yaw;
 
 pub use detector::{DetectorError, DetectorSpec, Frame, Sight, frames};
 pub use ground::Ground;

@@ -295,7 +295,7 @@ fn known_faults_show_at_their_size() {
     // 60 mm aside.
     let report = judged(&travel, &plants, &commands(&travel, &plants, 0.0, 0.06));
     let across = Across::of(&report.sides);
-    assert!(across.sides > 150, "{across:?}");
+    assert!(across.sides > 120, "{across:?}");
     assert!(
         (across.mean - 0.06).abs() < 0.02 && (across.rms - 0.06).abs() < 0.015,
         "{across:?}"
