@@ -14,7 +14,8 @@
 //! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
 //! * [`yaw`]: a yaw-rate sensor;
 //! * [`plants`]: a seeded field of plants;
-//! * [`detector`]: frames, their delays, and the plants in them;
+//! * [`detector`]: frames, their delays, and the plants in them; [`camera`]: the same on a
+//!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
 //! * [`valve`]: flow after dead time, rise and fall;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge.
 //!
@@ -23,10 +24,12 @@
 //! clock, a file or an unseeded random source, so equal input gives equal
 //! output.
 
+pub mod camera;
 pub mod cycle;
 pub mod detector;
 mod ground;
 pub mod hindsight;
+pub mod image_faults;
 pub mod judge;
 pub mod motion;
 pub mod path;
@@ -40,9 +43,11 @@ pub mod valve;
 pub mod wheel;
 pub mod yaw;
 
-pub use detector::{DetectorError, DetectorSpec, Frame, Sight, frames};
+pub use camera::{Camera, CameraError, frames_over};
+pub use detector::{DetectorError, DetectorSpec, Frame, Ghost, Sight, frames};
 pub use ground::Ground;
 pub use hindsight::{Hindsight, HindsightError};
+pub use image_faults::{ImageFaults, ImageFaultsError};
 pub use judge::{
     Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
     ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,

@@ -283,7 +283,7 @@ fn root(f: impl Fn(f64) -> f64, from: (f64, f64), to: (f64, f64)) -> f64 {
 }
 
 /// Plants by the square of the field that they stand in.
-struct Squares {
+pub(crate) struct Squares {
     plants: HashMap<(i64, i64), Vec<usize>>,
 }
 
@@ -292,7 +292,7 @@ fn square(m: f64) -> i64 {
 }
 
 impl Squares {
-    fn new(plants: &[Plant]) -> Self {
+    pub(crate) fn new(plants: &[Plant]) -> Self {
         let mut all: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
         for (index, p) in plants.iter().enumerate() {
             all.entry((square(p.x), square(p.y)))
@@ -302,24 +302,37 @@ impl Squares {
         Self { plants: all }
     }
 
-    /// The plants in squares that the boom may sweep from one pose to the other, in order.
-    fn between(&self, a: &Pose, b: &Pose, row: f64, (left, right): (f64, f64)) -> Vec<usize> {
+    /// The plants in squares that a row of the boom may sweep from one pose to the other,
+    /// in order.
+    fn between(&self, a: &Pose, b: &Pose, row: f64, across: (f64, f64)) -> Vec<usize> {
+        self.around(&[(*a, (row, row)), (*b, (row, row))], across)
+    }
+
+    /// The plants in squares that ground touches which lies so far ahead (from, to) of
+    /// poses, and between them, and so far to the right, in order.
+    pub(crate) fn around(
+        &self,
+        poses: &[(Pose, (f64, f64))],
+        (left, right): (f64, f64),
+    ) -> Vec<usize> {
         let mut found = Vec::new();
-        let pieces = ((right - left) / SQUARE_M).ceil().max(1.0);
         let mut seen: Vec<(i64, i64)> = Vec::new();
+        let pieces = ((right - left) / SQUARE_M).ceil().max(1.0);
         for piece in 0..pieces as u32 {
             let y = |i: u32| left + (right - left) * f64::from(i) / pieces;
-            let corners = [
-                a.place(row, y(piece)),
-                a.place(row, y(piece + 1)),
-                b.place(row, y(piece)),
-                b.place(row, y(piece + 1)),
-            ];
+            let corners: Vec<(f64, f64)> = poses
+                .iter()
+                .flat_map(|(pose, (from, to))| {
+                    [piece, piece + 1]
+                        .into_iter()
+                        .flat_map(move |i| [pose.place(*from, y(i)), pose.place(*to, y(i))])
+                })
+                .collect();
             let fold = |of: fn(&(f64, f64)) -> f64, pick: fn(f64, f64) -> f64| {
-                corners.iter().map(of).reduce(pick).unwrap_or_default()
+                square(corners.iter().map(of).reduce(pick).unwrap_or_default())
             };
-            let xs = square(fold(|c| c.0, f64::min))..=square(fold(|c| c.0, f64::max));
-            let ys = square(fold(|c| c.1, f64::min))..=square(fold(|c| c.1, f64::max));
+            let xs = fold(|c| c.0, f64::min)..=fold(|c| c.0, f64::max);
+            let ys = fold(|c| c.1, f64::min)..=fold(|c| c.1, f64::max);
             for key in xs.flat_map(|x| ys.clone().map(move |y| (x, y))) {
                 if !seen.contains(&key) {
                     seen.push(key);
