@@ -54,7 +54,8 @@ pub use image_faults::{ImageFaults, ImageFaultsError};
 pub use judge::{
     Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
     ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,
-    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge, judge_supplied,
+    SupplyReport, Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
+    judge_supplied,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use path::{Leg, Path, PathError, Pose};
