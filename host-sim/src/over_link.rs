@@ -35,6 +35,8 @@ pub enum NotSent {
     TooManyPlants,
     /// A place or size beyond what the link carries: 32 m from the mount, 65 m large.
     TooFar,
+    /// What the link has no message for.
+    NoMessage,
 }
 
 /// Rounds lengths to whole millimetres, which is what the link carries.
@@ -54,7 +56,11 @@ pub fn whole_millimetres(recording: &mut Recording) {
                 whole(from_m);
                 whole(to_m);
             }
-            Input::Order(_) | Input::Pulse | Input::Direction(_) => {}
+            Input::Order(_)
+            | Input::Pulse
+            | Input::Direction(_)
+            | Input::WheelPulse(_)
+            | Input::Yaw(_) => {}
         }
     }
 }
@@ -126,6 +132,7 @@ impl OverLink {
                 vec![Message::Image(head, plants)]
             }
             Input::Order(order) => self.order(t_us, order),
+            Input::WheelPulse(_) | Input::Yaw(_) => return Err(NotSent::NoMessage),
         })
     }
 

@@ -2,9 +2,11 @@
 //! hindsight.
 
 use ground_truth::{
-    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
-    TrueFan, TrueNozzle, Valve, judge,
+    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Solenoids,
+    SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
 };
+
+use std::sync::Arc;
 
 use crate::commands::ValveCommand;
 use crate::error::{Error, Result};
@@ -46,6 +48,9 @@ pub struct Scene {
     fan: Option<TrueFan>,
     faulty: Vec<usize>,
     tolerance: Tolerance,
+    /// How the real valves stray, and the real supply.
+    solenoids: Option<Solenoids>,
+    supply: Option<SupplySpec>,
     /// What was ordered, and the ground that each image covers; none when nothing was.
     orders: Option<(Orders, Vec<SeenGround>)>,
 }
@@ -73,11 +78,11 @@ impl Scene {
             ));
         }
         for (i, ((_, image), sights)) in recording.images().zip(&truth.sights).enumerate() {
-            if image.plants.len() != sights.len() {
+            let told = sights.len() + truth.false_alarms.get(i).copied().unwrap_or_default();
+            if image.plants.len() != told {
                 return mismatch(format!(
-                    "image {i} reports {} plants, but the truth tells of {}",
+                    "image {i} reports {} plants, but the truth tells of {told}",
                     image.plants.len(),
-                    sights.len()
                 ));
             }
         }
@@ -95,11 +100,35 @@ impl Scene {
                 );
             }
         }
+        let solenoids = truth.spread.map(|s| s.solenoids());
+        if let Some(stray) = &solenoids {
+            for (index, nozzle) in nozzles.iter_mut().enumerate() {
+                nozzle.valve = stray.valve(index, nozzle.valve);
+            }
+        }
         let orders = ordered(machine, recording, &ground, truth.clock_start_us);
+        let ground: Box<dyn Ground> = match &truth.path {
+            None => Box::new(ground),
+            Some(path) => {
+                if orders.is_some() || machine.fan.is_some() {
+                    return Err(Error::file(
+                        truth_file,
+                        "a drive over a path is judged by lanes and without orders",
+                        "leave [[order]] out of the scenario, and fan_angle_deg, spray_unseen and acknowledge_at_start out of the machine file",
+                    ));
+                }
+                let travel = path
+                    .travel(ground)
+                    .map_err(|e| Error::file(truth_file, e, "generate the scenario again"))?;
+                Box::new(Turning::new(&Arc::new(travel), &nozzles, &truth.plants))
+            }
+        };
         Ok(Scene {
             orders,
+            solenoids,
+            supply: truth.supply.map(|s| s.spec()),
             basis: Basis::Truth,
-            ground: Box::new(ground),
+            ground,
             origin_us: truth.clock_start_us,
             plants: truth.plants.clone(),
             nozzles,
@@ -119,6 +148,13 @@ impl Scene {
                 file,
                 "the machine goes back in this recording, and hindsight only knows the way on",
                 "judge with --truth, or cut the recording before the first turn",
+            ));
+        }
+        if recording.version() > 1 {
+            return Err(Error::file(
+                file,
+                "the machine may turn in this recording, and hindsight only knows straight ground",
+                "judge with --truth",
             ));
         }
         let origin_us = recording.events.first().map_or(0, |e| e.t_us);
@@ -146,6 +182,8 @@ impl Scene {
         let orders = ordered(machine, recording, &ground, origin_us);
         Ok(Scene {
             orders,
+            solenoids: None,
+            supply: None,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -176,7 +214,10 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let commands = self.told(commands);
+        let mut commands = self.told(commands);
+        if let Some(stray) = &self.solenoids {
+            commands = stray.act(&commands);
+        }
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -205,7 +246,12 @@ impl Scene {
         input
             .check()
             .map_err(|e| Error::Internal(format!("the judge refuses its input: {e}")))?;
-        Ok(judge(&input))
+        match &self.supply {
+            None => Ok(judge(&input)),
+            Some(supply) => judge_supplied(&input, supply)
+                .map(|judged| judged.0)
+                .map_err(|e| Error::Internal(format!("the judge refuses the supply: {e}"))),
+        }
     }
 
     /// Commands on the clock of the scene's ground.

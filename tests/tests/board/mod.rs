@@ -76,6 +76,7 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
                 };
                 let _counted = core.handle_direction(now, direction);
             }
+            Input::WheelPulse(_) | Input::Yaw(_) => panic!("the link has no such message"),
         }
         next = drain(&mut core, event.t_us);
     }
