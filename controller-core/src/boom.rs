@@ -4,6 +4,7 @@
 
 use crate::fan::FanConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
+use crate::turning::TurningConfig;
 use crate::units::{Length, PulseLength, Span, Speed};
 
 mod error;
@@ -233,6 +234,8 @@ pub struct Config<'a> {
     pub sections: &'a [SectionConfig],
     /// Unseen ground, keep-off, switches, start and bench.
     pub modes: ModesConfig,
+    /// How the machine turns; `None`: it is taken to go straight.
+    pub turning: Option<TurningConfig>,
 }
 
 impl<'a> Config<'a> {
@@ -266,6 +269,7 @@ impl<'a> Config<'a> {
             faulty: &[],
             sections: &[],
             modes: ModesConfig::default(),
+            turning: None,
         }
     }
 
@@ -340,6 +344,9 @@ impl<'a> Config<'a> {
             }
         }
         self.validate_sections()?;
+        if let Some(turning) = &self.turning {
+            turning.validate()?;
+        }
         let modes = &self.modes;
         if !short(modes.keep_off_margin) {
             return Err(ConfigError::KeepOffMargin);

@@ -331,6 +331,26 @@ impl<const K: usize> Lane<K> {
         }
     }
 
+    /// The nozzle runs back in a curve and is at `here`: what it sprayed and was to spray lies
+    /// on ground that it does not come by again on this way. Returns the patches given up.
+    #[cfg(feature = "turning")]
+    pub(crate) fn run_back(&mut self, here: i32) -> usize {
+        if self.open {
+            return 0;
+        }
+        let given_up = self.plan.as_slice().len();
+        self.plan = IntervalList::new();
+        if ahead(self.done_to, here) > 0 {
+            self.done_to = here;
+            let nothing = Interval {
+                start: here,
+                end: here,
+            };
+            self.sprayed = [nothing; 2];
+        }
+        given_up
+    }
+
     pub(crate) fn opened(&mut self, at: Micros, start: i32) {
         self.open = true;
         self.last_at = low(at);

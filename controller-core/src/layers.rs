@@ -7,6 +7,7 @@ use crate::ground_plan::{Interval, ahead};
 use crate::keep_off::{KeepOffs, Over, Stretch};
 use crate::sections::{Mode, OrderError, SectionConfig, Sections};
 use crate::sight::{Covering, Seen};
+use crate::turning::{Heading, Side};
 use crate::units::{COUNTS_PER_MM, Length};
 use crate::wanted::{Sight, Wanted};
 use heapless::Vec;
@@ -31,6 +32,10 @@ pub(crate) struct Layers<'a, const N: usize, const D: usize> {
     widen: i32,
     /// The rearmost nozzle, from the reference point.
     rear: i32,
+    /// Of the counted wheel, right of the reference point.
+    wheel_y: Length,
+    /// The heading with which the boom comes by what is decided now.
+    pub heading: Heading,
     /// What was seen is forgotten so far behind the rearmost nozzle: margins reach back.
     lag: i32,
     nozzles: u16,
@@ -56,12 +61,19 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             patch.lead.plus(patch.edge_extra).bits(),
         );
         let lag = if spray_unseen { shrink.0 } else { 0 };
+        let wheel_y = config.turning.map_or(Length::default(), |t| t.wheel_y);
         let mut seen = Vec::new();
-        for _ in config.detectors {
-            if seen.push(Seen::from(rear.saturating_sub(lag))).is_err() {
+        for detector in config.detectors {
+            let side = Side::of(detector.y, wheel_y);
+            if seen
+                .push(Seen::from(rear.saturating_sub(lag), side))
+                .is_err()
+            {
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
+        let sides = config.nozzles.iter().map(|n| Side::of(n.y, wheel_y));
+        let most = Side::farthest(sides);
         let mut covering = [Covering::default(); N];
         if spray_unseen {
             for (slot, nozzle) in covering.iter_mut().zip(config.nozzles) {
@@ -76,13 +88,15 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             covering,
             spray_unseen,
             shrink,
-            keep_offs: KeepOffs::default(),
+            keep_offs: KeepOffs::new(most),
             widen: patch
                 .edge_extra
                 .plus(config.modes.keep_off_margin)
                 .bits()
                 .saturating_add(ROUNDING),
             rear,
+            wheel_y,
+            heading: Heading::default(),
             lag,
             nozzles: u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX),
             turn: 0,
@@ -118,6 +132,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             covering: self.covering.get(index).copied().unwrap_or_default(),
             seen: &self.seen,
             shrink: self.shrink,
+            heading: self.heading,
         });
         Wanted {
             mode,
@@ -125,11 +140,19 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             lines: self.keep_offs.as_slice(),
             nozzle: u16::try_from(index).unwrap_or(u16::MAX),
             mount: nozzle.x.bits(),
+            side: Side::of(nozzle.y, self.wheel_y),
             widen: self.widen,
         }
     }
 
-    /// Takes the ground that an image of a detector covers.
+    /// Where a detector is across.
+    pub fn side_of(&self, detector: usize) -> Side {
+        self.seen
+            .get(detector)
+            .map_or(Side::default(), |seen| seen.side)
+    }
+
+    /// Takes the ground that an image of a detector covers, along the detector's own way.
     pub fn see(&mut self, detector: usize, stretch: Interval, counters: &mut Counters) {
         if let Some(seen) = self.seen.get_mut(detector)
             && !seen.insert(stretch)
@@ -145,19 +168,21 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
-    /// The reference point has come to `here`: measures and forgets what one detector saw
+    /// The reference point has come to `here` with `heading`: measures and forgets what one detector saw
     /// before, or forgets passed keep-off ground; one after the other, call by call.
     /// `swath`: the width of each detector's view.
     pub fn pass(
         &mut self,
         here: i32,
+        heading: Heading,
         swath: impl FnOnce(usize) -> Length,
         counters: &mut Counters,
     ) {
         let mark = here.wrapping_add(self.rear);
         let turn = self.turn;
         if let Some(seen) = self.seen.get_mut(turn) {
-            let bare = seen.pass(mark.wrapping_sub(self.lag));
+            let own = mark.wrapping_add(heading.lead(seen.side));
+            let bare = seen.pass(own.wrapping_sub(self.lag));
             if bare > 0 {
                 let swath = u64::try_from(swath(turn).bits()).unwrap_or_default();
                 add(
@@ -175,12 +200,13 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
-    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here`.
+    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here` with
+    /// `heading`.
     pub fn keep_off(
         &mut self,
         over: Over,
         (from, to): (i32, i32),
-        here: i32,
+        (here, heading): (i32, Heading),
         counters: &mut Counters,
     ) -> Result<(), OrderError> {
         let (first, count) = match over {
@@ -209,6 +235,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             end,
             from,
             to,
+            heading,
         };
         bump(&mut counters.keep_offs);
         if self.keep_offs.insert(stretch) {

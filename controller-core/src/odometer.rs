@@ -567,6 +567,25 @@ impl<const H: usize> Odometer<H> {
         self.last.at.plus(self.stop_after)
     }
 
+    /// Creep speed, 2⁻²⁴ counts a µs.
+    pub(crate) fn creep(&self) -> i32 {
+        self.creep
+    }
+
+    /// When some part of a machine of which none is slower than the wheel by more than
+    /// `slower` may be below creep speed, if no pulse comes before: an overdue pulse bounds the
+    /// speed by its length over the wait.
+    pub(crate) fn slows_at(&self, slower: i64) -> Micros {
+        if slower == 0 {
+            return self.stops_at();
+        }
+        let bound = i64::from(self.creep).saturating_add(slower);
+        let wait = ratio(self.to_next(), bound, 16);
+        // What the short division cuts off.
+        let wait = wait.saturating_sub(wait >> 8).saturating_sub(1);
+        self.last.at.plus_signed(wait.max(0))
+    }
+
     /// True when at `now` the machine is slower than creep speed, or never moved.
     pub(crate) fn stands(&self, now: Micros) -> bool {
         self.v == 0 || self.creeping(now.since(self.last.at))

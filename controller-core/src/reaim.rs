@@ -9,6 +9,7 @@
 
 use crate::fan;
 use crate::ground_plan::Interval;
+use crate::turning::Heading;
 use crate::units::Micros;
 use heapless::Deque;
 
@@ -27,6 +28,8 @@ pub(crate) struct Aim {
     pub captured: i32,
     /// For a nozzle at x = 0.
     pub patch: Interval,
+    /// The heading with which the boom meets it.
+    pub heading: Heading,
     /// The nozzles that it was planned on.
     pub set: fan::Aim,
 }

@@ -69,6 +69,8 @@ pub(crate) struct Instant {
     pub at: Micros,
     motion: Motion,
     window: i32,
+    /// The delay at which the pace is taken, µs.
+    typical: i32,
     /// µs a fine count, 2⁻²⁰.
     pace: i64,
     /// Fine counts of travel in half a window.
@@ -88,9 +90,28 @@ impl Instant {
             at,
             motion,
             window,
+            typical: typical_delay.signed(),
             pace: pace_of(speed),
             half_way: speed.wrapping_mul(i64::from(half)) >> 16,
         }
+    }
+
+    /// The same for a nozzle that goes its own way in a curve; its pace costs a short division.
+    pub fn along(&self, own: Option<Motion>) -> Self {
+        let Some(motion) = own else { return *self };
+        let half = self.window >> 1;
+        let speed = motion.speed_after(self.typical.saturating_add(half));
+        Self {
+            motion,
+            pace: pace_of(speed),
+            half_way: speed.wrapping_mul(i64::from(half)) >> 16,
+            ..*self
+        }
+    }
+
+    /// Where the nozzle is, along its own way.
+    pub fn place(&self) -> i32 {
+        self.motion.place()
     }
 
     /// When `boundary` is met. Its place is of the reference point.

@@ -52,6 +52,7 @@ impl Setup {
             faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,
+            turning: None,
         }
     }
 

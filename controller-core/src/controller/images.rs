@@ -2,9 +2,9 @@
 //! that were placed by prediction.
 
 use super::Controller;
-use crate::aiming::{self, Across, Image, ImageError, ImageReport};
+use crate::aiming::{self, Aimed, Image, ImageError, ImageReport};
 use crate::counters::{add, bump};
-use crate::ground_plan::{Interval, ahead};
+use crate::ground_plan::ahead;
 use crate::lane::Planned;
 use crate::reaim::{AIMS_A_PULSE, Aim, LEAST_MOVE};
 use crate::units::{Micros, Span};
@@ -63,13 +63,14 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
         let predicted = self.odometer.predicts(image.captured_at);
-        let here = self.odometer.motion_at(now).place();
-
-        let mount = captured.wrapping_add(sight.config.x.bits());
-        let seen = Interval {
-            start: mount.wrapping_add(image.seen.from.bits()),
-            end: mount.wrapping_add(image.seen.to.bits()),
-        };
+        let motion = self.odometer.motion_at(now);
+        let here = motion.place();
+        let turning = &self.turning;
+        let curve = turning.curve(&self.odometer, image.captured_at, now, captured);
+        let side = self.layers.side_of(detector);
+        let seen = aiming::seen_by_all(image.seen, &curve, &sight.config, |met| {
+            met.place.wrapping_add(met.heading.lead(side))
+        });
         sight.last_image = now;
         sight.silent = false;
         let ends = now.plus(self.timing.detector_silence).plus(Span(1));
@@ -83,13 +84,22 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if self.layers.sprays_unseen() {
             self.refresh();
         }
+        let swing = self.turning.swing_at(now);
 
         let mut report = ImageReport::default();
         let healthy = self.faults == 0;
         let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
         for plant in image.plants {
-            let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let mut across = Across::of(plant, &config);
+            let Some(aimed) = aiming::aim(plant, &curve, &config, &self.patch) else {
+                self.turning.count(|counts| &mut counts.plants_off_curve, 1);
+                bump16(&mut report.outside);
+                continue;
+            };
+            let Aimed {
+                mut patch,
+                mut across,
+                heading,
+            } = aimed;
             if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
                 let growth = self.patch.repeat_growth;
                 let repeats = &mut sight.repeats;
@@ -107,6 +117,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                     captured_at: image.captured_at,
                     captured,
                     patch,
+                    heading,
                     set: aim,
                 });
                 if !kept {
@@ -118,6 +129,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                     continue;
                 }
                 served = true;
+                let side = self.turning.side(nozzle.y);
+                let patch = patch.on_by(heading.lead(side));
+                let here = here.wrapping_add(swing.heading().lead(side));
                 match lane.take(patch, nozzle, here, &mut self.counters) {
                     Planned::New => planned = true,
                     Planned::Grown => (planned, grown) = (true, true),
@@ -125,11 +139,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 }
                 let group = self.groups.get_mut(index >> GROUP_BITS);
                 if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    group.note(
-                        index & (GROUP - 1),
-                        next,
-                        lane.boundary(&self.layers.over(index, nozzle), here),
-                    );
+                    let boundary = lane.boundary(&self.layers.over(index, nozzle), here);
+                    group.note(index & (GROUP - 1), next, side, boundary);
                 }
             }
             let tally = if planned {
@@ -173,10 +184,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             }
             bump(&mut self.counters.reaimed);
             let here = self.odometer.motion_at(now).place();
-            let patch = Interval {
-                start: aim.patch.start.wrapping_add(moved),
-                end: aim.patch.end.wrapping_add(moved),
-            };
+            let swing = self.turning.swing_at(now);
+            let patch = aim.patch.on_by(moved);
             let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
             let lanes = lanes.zip(&self.faulty).enumerate();
             let mut in_time = true;
@@ -185,11 +194,15 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 if *fault || !aim.set.opens(index.wrapping_sub(aim.set.first)) {
                     continue;
                 }
+                let side = self.turning.side(nozzle.y);
+                let patch = patch.on_by(aim.heading.lead(side));
+                let here = here.wrapping_add(swing.heading().lead(side));
                 in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
                 let group = self.groups.get_mut(index >> GROUP_BITS);
                 if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
                     let wanted = self.layers.over(index, nozzle);
-                    group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+                    let boundary = lane.boundary(&wanted, here);
+                    group.note(index & (GROUP - 1), next, side, boundary);
                 }
             }
             if !in_time {

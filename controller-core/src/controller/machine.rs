@@ -126,6 +126,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Ok(true) => {
                 bump(&mut self.counters.turns);
                 self.layers.turn();
+                self.turning.turned_about();
                 self.stale = true;
                 if let Some(group) = self.groups.first_mut() {
                     // The guard is to tell of it at the next instant.
@@ -145,12 +146,15 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         // At the cut and at the new start alike, half the fan's thickness lacks dose.
         let overlap = self.patch.edge_extra.bits().saturating_mul(2);
         let here = self.odometer.motion_at(now).place();
+        let heading = self.turning.swing_at(now).heading();
         let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
         for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
             let wanted = self.layers.over(index, nozzle);
             lane.resume(overlap, wanted.mode);
             if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
-                group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+                let side = self.turning.side(nozzle.y);
+                let boundary = lane.boundary(&wanted, here.wrapping_add(heading.lead(side)));
+                group.note(index & (GROUP - 1), next, side, boundary);
             }
         }
     }

@@ -61,6 +61,7 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             fan: self.fan,
             sections: &self.sections,
             faulty: &self.faulty,
+            turning: None,
         }
     }
 
@@ -100,9 +101,13 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
     }
 }
 
-/// Writes a description; `None` when it does not fit into `out`.
+/// Writes a description; `None` when it does not fit into `out`, or turns: the encoding has no
+/// field for that.
 #[must_use]
 pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
+    if config.turning.is_some() {
+        return None;
+    }
     let mut to = Writer::new(out);
     to.byte(MACHINE_VERSION);
     config.wheel.put(&mut to);
