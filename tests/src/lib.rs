@@ -17,6 +17,7 @@ use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 
 pub mod accuracy;
+pub mod arc;
 
 /// Drives a scenario, replays its recording through the core, and judges the commands
 /// by the drive's own truth.
