@@ -5,6 +5,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 mod fans;
+mod turning;
 
 use crate::error::Result;
 use crate::machine::{
@@ -38,6 +39,7 @@ struct Raw {
     #[serde(default)]
     tolerance: RawTolerance,
     link: Option<RawLink>,
+    turning: Option<Spanned<turning::RawTurning>>,
 }
 
 #[derive(Deserialize)]
@@ -254,6 +256,9 @@ impl Machine {
             timing,
             tolerance: tolerance(&source, &raw.tolerance)?,
             link: raw.link.as_ref().map(|l| link(&source, l)).transpose()?,
+            turning: (raw.turning.as_ref())
+                .map(|t| turning::read(&source, t))
+                .transpose()?,
             valves,
             name: raw.name,
         })

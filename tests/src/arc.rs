@@ -324,11 +324,11 @@ pub fn rms(values: &[f64]) -> f64 {
     (values.iter().map(|v| v * v).sum::<f64>() / values.len().max(1) as f64).sqrt()
 }
 
-/// At rest for 3 s, then at `speed`, 4 m straight on and round an arc of `radius` (positive to
+/// At rest for 8 s, then at `speed`, 4 m straight on and round an arc of `radius` (positive to
 /// the left) on which the curvature rises over 3 m.
 pub fn arc(speed: f64, radius: f64, time: f64) -> Path {
-    let v = move |t: f64| ((t - 3.0) * 1.0).clamp(0.0, speed);
-    let begins = 3.0 + speed + (4.0 - 0.5 * speed * speed).max(0.0) / speed;
+    let v = move |t: f64| (t - 8.0).clamp(0.0, speed);
+    let begins = 8.0 + speed + (4.0 - 0.5 * speed * speed).max(0.0) / speed;
     Path::drive(time, v, move |t: f64| {
         ((t - begins) * speed / 3.0).clamp(0.0, 1.0) / radius
     })

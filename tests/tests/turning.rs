@@ -21,14 +21,14 @@ fn tip(at: f64, source: Option<YawSource>) -> Comb {
 fn drives(comb: &Comb, speed: f64, radius: f64, noise: f64, bias: f64) -> Errors {
     // An inner tip takes its time from image to spray: no two plants at once.
     let every = if comb.at < 0.0 { 6.0 } else { 1.3 };
-    let path = arc(speed, radius, 12.0 + 22.0 * every);
+    let path = arc(speed, radius, 17.0 + 22.0 * every);
     let mut all: Option<Errors> = None;
     for seed in 1..=5 {
         let sensors = [
             path.wheel(comb.wheel, 0.02, &Input::Pulse),
             path.yaw(0.02, noise * DEGREE, bias * DEGREE, seed),
         ];
-        let one = comb.errors(&path, &sensors, 12.0, every, 0.5);
+        let one = comb.errors(&path, &sensors, 17.0, every, 0.5);
         match &mut all {
             None => all = Some(one),
             Some(all) => {
@@ -83,12 +83,12 @@ fn two_wheels_tell_the_curve_too() {
     };
     for (radius, speed) in [(15.0, 3.0), (-30.0, 4.0)] {
         let comb = tip(12.0, Some(source));
-        let path = arc(speed, radius, 40.0);
+        let path = arc(speed, radius, 45.0);
         let sensors = [
             path.wheel(0.0, 0.02, &Input::Pulse),
             path.wheel(2.0, 0.02, &Input::Second),
         ];
-        let one = comb.errors(&path, &sensors, 12.0, 1.3, 0.5);
+        let one = comb.errors(&path, &sensors, 17.0, 1.3, 0.5);
         println!(
             "two wheels, {radius} m: {:.1} mm along, {:.1} mm across",
             mm(&one.along),
@@ -290,22 +290,22 @@ fn going_back_on_an_arc_keeps_the_plan() {
 /// The sensor falls silent on an arc: counted once, and the machine is taken to go straight.
 #[test]
 fn silence_is_counted_and_means_straight() {
-    let path = arc(3.0, 15.0, 14.0);
+    let path = arc(3.0, 15.0, 19.0);
     let mut inputs = path.wheel(0.0, 0.02, &Input::Pulse);
     let yaw = path.yaw(0.02, 0.0, 0.1 * DEGREE, 1);
-    inputs.extend(yaw.into_iter().filter(|i| i.0 < 9_000_000));
+    inputs.extend(yaw.into_iter().filter(|i| i.0 < 14_000_000));
     inputs.sort_by_key(|i| i.0);
     let mut core = tip(12.0, Some(YawSource::Rate)).core();
-    run(&mut core, &inputs, 14_000_000, &[]);
+    run(&mut core, &inputs, 19_000_000, &[]);
     let counts = core.yaw_counts();
     assert_eq!((counts.silences, counts.refused), (1, 0));
     assert!(counts.taught > 100, "{counts:?}");
     assert_eq!(
-        core.handle_yaw_rate(Micros(14_000_000), 1_200_000),
+        core.handle_yaw_rate(Micros(19_000_000), 1_200_000),
         Err(YawError::TooFast)
     );
     assert_eq!(
-        core.handle_second_pulse(Micros(14_000_000)),
+        core.handle_second_pulse(Micros(19_000_000)),
         Err(YawError::NoInput)
     );
     assert_eq!(core.yaw_counts().refused, 2);

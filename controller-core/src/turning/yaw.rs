@@ -18,7 +18,7 @@ const MOST_BIAS: i32 = 921_000;
 /// After the last pulse of a stop the machine rocks for a while.
 const ROCKS: Span = Span(300_000);
 /// The offset is a mean over so many of the last readings at rest.
-const READINGS: i32 = 128;
+const READINGS: i32 = 512;
 /// What a second wheel's pulse may be off by, fine counts: 5 mm of uneven slots.
 const UNEVEN: i64 = 5 << 12;
 /// Less way than this tells no curvature, counts: 0.1 m.
@@ -71,6 +71,9 @@ pub(crate) struct Turning {
     /// What the sensor reads at rest, 2⁻⁴⁴ rad/µs, and from how many readings.
     bias: i32,
     taught: i32,
+    /// What the sensor told at rest of late, 2⁻⁴⁴ rad: part of the heading once a pulse shows
+    /// that the machine had set off before it.
+    tentative: i64,
     step: Span,
     past: [Mark; PAST],
     newest: usize,
@@ -97,6 +100,7 @@ impl Turning {
             watched_from: Micros(0),
             bias: 0,
             taught: 0,
+            tentative: 0,
             step: Span(config.timing.max_detection_age.0 >> 5),
             past: [Mark::default(); PAST],
             newest: 0,
@@ -169,11 +173,18 @@ impl Turning {
                 .saturating_add(off.checked_div(self.taught).unwrap_or_default());
             taken = Taken::Taught;
         }
-        let rate = if rests {
-            0
+        let rate = raw.saturating_sub(self.bias);
+        if rests {
+            // Fades over some 16 readings: what a standstill adds up is noise.
+            let more =
+                i64::from(rate).wrapping_mul(i64::from(now.since(self.at).min(self.silence).0));
+            let faded = self.tentative.wrapping_sub(self.tentative >> 4);
+            self.tentative = faded.wrapping_add(more);
         } else {
-            raw.saturating_sub(self.bias)
-        };
+            let since = core::mem::take(&mut self.tentative);
+            self.heading = self.heading.wrapping_add(since);
+        }
+        let rate = if rests { 0 } else { rate };
         let waited = now.since(self.at);
         if self.heard && waited < self.silence {
             let twice = i64::from(self.rate).wrapping_add(i64::from(rate));
