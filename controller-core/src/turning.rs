@@ -157,19 +157,19 @@ impl core::error::Error for YawError {}
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct YawCounts {
     /// Yaw rates and pulses of the second wheel taken.
-    pub inputs: u64,
+    pub inputs: u32,
     /// Those refused: no such input, faster than the machine can turn, or stamped backwards.
-    pub refused: u64,
+    pub refused: u32,
     /// Readings at rest from which the yaw sensor's offset was learned.
-    pub taught: u64,
+    pub taught: u32,
     /// Times that the machine was taken to go straight because no yaw input came.
-    pub silences: u64,
+    pub silences: u32,
     /// Plants refused because the boom does not come by them on the curve.
-    pub plants_off_curve: u64,
+    pub plants_off_curve: u32,
     /// Closings because a nozzle's own way in a curve was slower than creep speed.
-    pub slow_closes: u64,
+    pub slow_closes: u32,
     /// Patches given up because their nozzle ran back in a curve, over other ground.
-    pub ran_back: u64,
+    pub ran_back: u32,
 }
 
 /// What a handed over input did.

@@ -230,12 +230,15 @@ impl Comb {
         while captured < path.time() - 3.0 {
             // Where a plant must be seen to come to the comb's middle is found by halves.
             let forward = MOUNT + ahead;
-            let mut aside = self.at;
+            // Not always in the middle of a lane: a run of lanes tells across to half of one.
+            let dither = ((wanted.len() as f64 * 0.618).fract() - 0.5) * self.lane;
+            let target = self.at + dither;
+            let mut aside = target;
             for _ in 0..30 {
                 let Some((_, y)) = path.meets((forward, aside), captured, self.behind) else {
                     break;
                 };
-                aside += self.at - y;
+                aside += target - y;
             }
             if let Some((t, y)) = path.meets((forward, aside), captured, self.behind) {
                 let um = |m: f64| (m * 1e6).round() as i32;

@@ -80,7 +80,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             let own = swing.own(&motion, self.turning.side(nozzle.y));
             if own.v <= creep.saturating_neg() {
                 let given_up = lane.run_back(own.place());
-                let given_up = u64::try_from(given_up).unwrap_or_default();
+                let given_up = u32::try_from(given_up).unwrap_or_default();
                 self.turning.count(|counts| &mut counts.ran_back, given_up);
             }
         }

@@ -13,7 +13,7 @@ impl Turning {
         Self
     }
 
-    pub fn count(&mut self, _: fn(&mut YawCounts) -> &mut u64, _: u64) {}
+    pub fn count(&mut self, _: fn(&mut YawCounts) -> &mut u32, _: u32) {}
 
     pub const fn on(&self) -> bool {
         false

@@ -15,7 +15,7 @@ const LOOK_BACK: Span = Span(150_000);
 const STALE: u32 = 1_000_000;
 /// At rest no sensor is further off than this, 2⁻⁴⁴ rad/µs: 3 °/s.
 const MOST_BIAS: i32 = 921_000;
-/// After the last pulse of a stop the machine rocks for a while.
+/// So long after the last pulse of a stop it has come to rest.
 const ROCKS: Span = Span(300_000);
 /// The offset is a mean over so many of the last readings at rest.
 const READINGS: i32 = 512;
@@ -136,7 +136,7 @@ impl Turning {
         &self.counts
     }
 
-    pub fn count(&mut self, of: fn(&mut YawCounts) -> &mut u64, more: u64) {
+    pub fn count(&mut self, of: fn(&mut YawCounts) -> &mut u32, more: u32) {
         add(of(&mut self.counts), more);
     }
 
@@ -162,29 +162,27 @@ impl Turning {
         if raw.saturating_abs() > self.most_rate.saturating_add(self.bias.saturating_abs()) {
             return Err(YawError::TooFast);
         }
-        let rests = odometer.at_rest(now);
-        let still = rests && now >= odometer.stops_at().plus(ROCKS);
+        let still = odometer.never_moved() || now >= odometer.stops_at().plus(ROCKS);
         let mut taken = Taken::Yes;
         if still && raw.saturating_abs() <= MOST_BIAS {
             self.taught = self.taught.saturating_add(1).min(READINGS);
             let off = raw.saturating_sub(self.bias);
-            self.bias = self
-                .bias
-                .saturating_add(off.checked_div(self.taught).unwrap_or_default());
+            let part = off.checked_div(self.taught).unwrap_or_default();
+            self.bias = self.bias.saturating_add(part);
             taken = Taken::Taught;
         }
-        let rate = raw.saturating_sub(self.bias);
-        if rests {
-            // Fades over some 16 readings: what a standstill adds up is noise.
-            let more =
-                i64::from(rate).wrapping_mul(i64::from(now.since(self.at).min(self.silence).0));
-            let faded = self.tentative.wrapping_sub(self.tentative >> 4);
+        let mut rate = raw.saturating_sub(self.bias);
+        if still {
+            // Fades over some 32 readings: what a standstill adds up is noise.
+            let since = now.since(self.at).min(self.silence);
+            let more = i64::from(rate).wrapping_mul(i64::from(since.0));
+            let faded = self.tentative.wrapping_sub(self.tentative >> 5);
             self.tentative = faded.wrapping_add(more);
+            rate = 0;
         } else {
             let since = core::mem::take(&mut self.tentative);
             self.heading = self.heading.wrapping_add(since);
         }
-        let rate = if rests { 0 } else { rate };
         let waited = now.since(self.at);
         if self.heard && waited < self.silence {
             let twice = i64::from(self.rate).wrapping_add(i64::from(rate));
