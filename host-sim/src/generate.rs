@@ -4,18 +4,23 @@
 //! Equal scenario and machine give equal bytes: everything random comes from the scenario's seed.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use ground_truth::motion::MotionError;
 use ground_truth::plants::{Plant, PlantField};
+use ground_truth::slip::{self, SlipSpec};
 use ground_truth::wheel::{Wheel, WheelSpec};
-use ground_truth::{DetectorSpec, Frame, Ground, Motion, frames};
+use ground_truth::yaw::{self, YawSpec};
+use ground_truth::{
+    DetectorSpec, Frame, Ground, ImageFaults, Motion, Track, Travel, frames, frames_over,
+};
 
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::output;
 use crate::recording::{Direction, Event, Image, Input, Recording, SeenPlant};
 use crate::scenario::{Plants, Scenario};
-use crate::truth::Truth;
+use crate::truth::{FieldPath, Truth};
 
 /// A simulated drive: what the controller is told, and what really was.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,7 +56,15 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
             -motion.position(t)
         )));
     }
-    let judged_m = judged_stretch(machine, &motion);
+    let path = field_path(scenario);
+    let travel = match &path {
+        None => None,
+        Some(path) => Some(Arc::new(path.travel(motion.clone()).map_err(refuse)?)),
+    };
+    let judged_m = match &travel {
+        None => judged_stretch(machine, &motion),
+        Some(travel) => judged_stretch(machine, &Track::of_boom(travel, 0.0)),
+    };
     if judged_m.1 <= judged_m.0 {
         return Err(Error::file(
             file,
@@ -65,9 +78,22 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
             ),
         ));
     }
-    let plants =
-        grow(scenario, machine, motion.position(until), seed(scenario, 1)).map_err(refuse)?;
-    let (recording, sights) = record(scenario, machine, &motion, &plants, until).map_err(refuse)?;
+    let swept = match &travel {
+        None => {
+            let (left, right) = machine.lanes();
+            ((0.0, motion.position(until)), (left, right))
+        }
+        Some(travel) => swept(machine, travel),
+    };
+    let plants = grow(scenario, swept, seed(scenario, 1)).map_err(refuse)?;
+    let drive = Driven {
+        scenario,
+        machine,
+        motion: &motion,
+        travel: travel.as_ref(),
+        until,
+    };
+    let (recording, sights, false_alarms) = record(&drive, &plants).map_err(refuse)?;
     let truth = Truth {
         name: scenario.name.clone(),
         clock_start_us: scenario.clock_start_us,
@@ -81,8 +107,47 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
         valves: scenario.valves,
         plants,
         sights,
+        false_alarms,
+        path,
     };
     Ok(Drive { recording, truth })
+}
+
+/// The scenario's path with the seed of its rough ground.
+fn field_path(scenario: &Scenario) -> Option<FieldPath> {
+    let mut path = scenario.world.path.clone()?;
+    if let Some(rough) = &mut path.rough {
+        rough.seed = seed(scenario, ROUGH);
+    }
+    Some(path)
+}
+
+/// Streams of random numbers beyond those of the wheel and the detectors, of which there are at
+/// most 256.
+const ROUGH: u64 = 1000;
+const SLIP: u64 = 1001;
+const SECOND_WHEEL: u64 = 1002;
+const YAW: u64 = 1003;
+const IMAGES: u64 = 1100;
+
+/// The rectangle of the field that the boom sweeps: along x and along y, m.
+fn swept(machine: &Machine, travel: &Travel) -> ((f64, f64), (f64, f64)) {
+    let motion = travel.motion();
+    let (left, right) = machine.lanes();
+    let length = motion.position(motion.end());
+    let steps = (length / 0.5).ceil().max(1.0) as u64;
+    let mut x = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut y = x;
+    for step in 0..=steps {
+        let s = length * step as f64 / steps as f64;
+        let boom = travel.boom(motion.time_at(s).unwrap_or(motion.end()));
+        for end in [left, right] {
+            let place = boom.place(0.0, end);
+            x = (x.0.min(place.0), x.1.max(place.0));
+            y = (y.0.min(place.1), y.1.max(place.1));
+        }
+    }
+    (x, y)
 }
 
 /// The ground on which a plant can be seen as it comes into view, and be passed by the whole boom
@@ -160,10 +225,11 @@ fn seed(scenario: &Scenario, part: u64) -> u64 {
     z ^ (z >> 31)
 }
 
+type Span = (f64, f64);
+
 fn grow(
     scenario: &Scenario,
-    machine: &Machine,
-    ground_m: f64,
+    (along, across): (Span, Span),
     seed: u64,
 ) -> std::result::Result<Vec<Plant>, String> {
     let field = match &scenario.plants {
@@ -182,9 +248,12 @@ fn grow(
             return Ok(plants);
         }
     };
-    let (left_y, right_y) = machine.lanes();
-    let from_x = field.from_m.unwrap_or(0.0);
-    let to_x = field.to_m.unwrap_or(ground_m);
+    let (left_y, right_y) = (
+        field.left_m.unwrap_or(across.0),
+        field.right_m.unwrap_or(across.1),
+    );
+    let from_x = field.from_m.unwrap_or(along.0);
+    let to_x = field.to_m.unwrap_or(along.1);
     if to_x <= from_x {
         return Err(format!(
             "the field from {from_x} m to {to_x} m holds no ground"
@@ -210,38 +279,116 @@ fn grow(
     Ok(ground_truth::plants::generate(field))
 }
 
+/// The drive of which a recording is made.
+struct Driven<'a> {
+    scenario: &'a Scenario,
+    machine: &'a Machine,
+    motion: &'a Motion,
+    travel: Option<&'a Arc<Travel>>,
+    until: f64,
+}
+
+/// For each image, the plants that it reports.
 type Sights = Vec<Vec<usize>>;
 
-fn record(
-    scenario: &Scenario,
-    machine: &Machine,
-    motion: &Motion,
-    plants: &[Plant],
-    until: f64,
-) -> std::result::Result<(Recording, Sights), String> {
-    let stamp = |t: f64| scenario.clock_start_us + (t * 1e6).round() as u64;
-    let wheel = Wheel::new(WheelSpec {
-        pulse_length_m: machine.wheel.pulse.metres(),
-        slots: scenario.wheel.slots,
-        unevenness: scenario.wheel.unevenness,
-        stamp_jitter_s: scenario.wheel.stamp_jitter_s,
-        seed: seed(scenario, 2),
-    })
-    .and_then(|w| w.with_scale(scenario.wheel.scale))
-    .map_err(|e| e.to_string())?;
-    let mut events: Vec<(Event, Vec<usize>)> = pulses(&wheel, motion, until)
-        .into_iter()
-        .map(|(t, input)| {
-            (
-                Event {
-                    t_us: stamp(t),
-                    input,
-                },
-                Vec::new(),
-            )
+/// An event, and for an image the plants that it reports and how many false alarms follow them.
+type Told = (Event, Vec<usize>, usize);
+
+impl Driven<'_> {
+    fn stamp(&self, t: f64) -> u64 {
+        // A detector's clock may be behind the controller's, even at its start.
+        (self.scenario.clock_start_us + (t * 1e6).round().max(0.0) as u64)
+            .saturating_sub((-t * 1e6).round().max(0.0) as u64)
+    }
+
+    fn event(&self, t: f64, input: Input) -> Told {
+        let t_us = self.stamp(t);
+        (Event { t_us, input }, Vec::new(), 0)
+    }
+
+    fn wheel(&self, seed_part: u64, scale: f64) -> std::result::Result<Wheel, String> {
+        let truth = &self.scenario.wheel;
+        Wheel::new(WheelSpec {
+            pulse_length_m: self.machine.wheel.pulse.metres(),
+            slots: truth.slots,
+            unevenness: truth.unevenness,
+            stamp_jitter_s: truth.stamp_jitter_s,
+            seed: seed(self.scenario, seed_part),
         })
-        .collect();
-    for (index, d) in machine.detectors.iter().enumerate() {
+        .and_then(|w| w.with_scale(scale))
+        .map_err(|e| e.to_string())
+    }
+
+    /// How a wheel's rim travels over `ground`; none where it does not slip or change.
+    fn rim(&self, ground: &dyn Ground, part: u64) -> std::result::Result<Option<Motion>, String> {
+        let world = &self.scenario.world;
+        let mut rim = None;
+        if world.radius_change != 0.0 {
+            rim = Some(slip::rolling(ground, world.radius_change).map_err(|e| e.to_string())?);
+        }
+        if world.slip > 0.0 {
+            let spec = SlipSpec {
+                share: world.slip,
+                step_s: 0.05,
+                seed: seed(self.scenario, SLIP + 1000 * part),
+            };
+            let over = rim.as_ref().map_or(ground, |r| r as &dyn Ground);
+            rim = Some(slip::rim(over, spec).map_err(|e| e.to_string())?);
+        }
+        Ok(rim)
+    }
+
+    /// Pulses of all wheels, and turns of a machine that goes back.
+    fn pulses(&self) -> std::result::Result<Vec<Told>, String> {
+        let world = &self.scenario.world;
+        let first = self.wheel(2, self.scenario.wheel.scale)?;
+        let tell = |t: f64, input| self.event(t, input);
+        let Some(travel) = self.travel else {
+            let slipped = self.rim(self.motion, 0)?;
+            if slipped.is_some() && !self.motion.turns().is_empty() {
+                return Err(
+                    "a machine that goes back can't slip or change its rolling radius".into(),
+                );
+            }
+            let motion = slipped.as_ref().unwrap_or(self.motion);
+            let all = pulses(&first, motion, self.until).into_iter();
+            return Ok(all.map(|(t, input)| tell(t, input)).collect());
+        };
+        let mut wheels = vec![(world.wheel_y_m, first)];
+        if let Some((y, scale)) = world.second_wheel {
+            wheels.push((y, self.wheel(SECOND_WHEEL, scale)?));
+        }
+        let mut all = Vec::new();
+        for (index, (y, wheel)) in wheels.iter().enumerate() {
+            let track = Track::of_wheel(travel, *y);
+            let rim = self.rim(&track, index as u64)?;
+            let ground = rim.as_ref().map_or(&track as &dyn Ground, |r| r);
+            let input = match index {
+                0 => Input::Pulse,
+                other => Input::WheelPulse(other as u8),
+            };
+            let stamps = wheel.pulses(ground, self.until).into_iter();
+            all.extend(stamps.map(|t| tell(t, input.clone())));
+        }
+        if let Some((rate_hz, noise, bias)) = world.yaw {
+            let spec = YawSpec {
+                rate_hz,
+                noise,
+                bias,
+                seed: seed(self.scenario, YAW),
+            };
+            let readings = yaw::readings(&spec, travel, self.until).map_err(|e| e.to_string())?;
+            all.extend(readings.into_iter().map(|(t, rate)| {
+                let mdeg_s = (rate.to_degrees() * 1e3).round() as i32;
+                tell(t, Input::Yaw(mdeg_s))
+            }));
+        }
+        Ok(all)
+    }
+
+    /// What one detector sends that arrives before the end.
+    fn frames(&self, index: usize, plants: &[Plant]) -> std::result::Result<Vec<Frame>, String> {
+        let (d, truth) = (&self.machine.detectors[index], &self.scenario.detector);
         let spec = DetectorSpec {
             x_m: d.x_m,
             y_m: d.y_m,
@@ -249,40 +396,66 @@ fn record(
             view_right_m: d.view_right_m,
             view_near_m: d.view_near_m,
             view_far_m: d.view_far_m,
-            frame_rate_hz: scenario.detector.frame_rate_hz,
-            delay_mean_s: scenario.detector.delay_mean_s,
-            delay_sd_s: scenario.detector.delay_sd_s,
-            once: scenario.detector.once,
-            seed: seed(scenario, 3 + index as u64),
+            frame_rate_hz: truth.frame_rate_hz,
+            delay_mean_s: truth.delay_mean_s,
+            delay_sd_s: truth.delay_sd_s,
+            once: truth.once,
+            seed: seed(self.scenario, 3 + index as u64),
         };
         spec.check().map_err(|e| e.to_string())?;
-        let arrived = frames(&spec, motion, plants, until)
-            .into_iter()
-            .filter(|f| f.arrives_s <= until);
-        events.extend(arrived.map(|f| image(index as u8, f, scenario.detector.ids, stamp)));
+        let all = match self.travel {
+            None => frames(&spec, self.motion, plants, self.until),
+            Some(travel) => frames_over(
+                &spec,
+                &self.scenario.world.camera,
+                travel,
+                plants,
+                self.until,
+            ),
+        };
+        let faults = ImageFaults {
+            seed: seed(self.scenario, IMAGES + index as u64),
+            ..self.scenario.world.image_faults
+        };
+        let mut all = faults.apply(all);
+        all.retain(|f| f.arrives_s <= self.until);
+        Ok(all)
+    }
+}
+
+fn record(
+    drive: &Driven<'_>,
+    plants: &[Plant],
+) -> std::result::Result<(Recording, Sights, Vec<usize>), String> {
+    let (scenario, machine, motion) = (drive.scenario, drive.machine, drive.motion);
+    let mut events = drive.pulses()?;
+    for index in 0..machine.detectors.len() {
+        let arrived = drive.frames(index, plants)?.into_iter();
+        events.extend(
+            arrived.map(|f| image(index as u8, f, scenario.detector.ids, |t| drive.stamp(t))),
+        );
     }
     for (t, order) in scenario.orders.iter().flat_map(|o| o.given(motion)) {
-        let event = Event {
-            t_us: stamp(t),
-            input: Input::Order(order),
-        };
-        events.push((event, Vec::new()));
+        events.push(drive.event(t, Input::Order(order)));
     }
     // Stable: at equal stamps pulses come first, then images by detector and sequence, then orders.
-    events.sort_by_key(|(event, _)| event.t_us);
-    let sights = events
-        .iter()
-        .filter(|(event, _)| matches!(event.input, Input::Image(_)))
-        .map(|(_, plants)| plants.clone())
-        .collect();
-    let events = events.into_iter().map(|(event, _)| event).collect();
-    Ok((
-        Recording {
-            name: scenario.name.clone(),
-            events,
-        },
-        sights,
-    ))
+    events.sort_by_key(|(event, _, _)| event.t_us);
+    let images = || {
+        events
+            .iter()
+            .filter(|(event, _, _)| matches!(event.input, Input::Image(_)))
+    };
+    let sights = images().map(|(_, plants, _)| plants.clone()).collect();
+    let mut false_alarms: Vec<usize> = images().map(|(_, _, count)| *count).collect();
+    if false_alarms.iter().all(|&count| count == 0) {
+        false_alarms.clear();
+    }
+    let events = events.into_iter().map(|(event, _, _)| event).collect();
+    let recording = Recording {
+        name: scenario.name.clone(),
+        events,
+    };
+    Ok((recording, sights, false_alarms))
 }
 
 /// Pulses, and turns where there are any. A sensor that tells the direction tells it
@@ -311,7 +484,7 @@ fn pulses(wheel: &Wheel, motion: &Motion, until: f64) -> Vec<(f64, Input)> {
     all
 }
 
-fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> (Event, Vec<usize>) {
+fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> Told {
     // To the micrometre, as on file: a recording in memory equals the one read back.
     let um = |m: f64| (m * 1e6).round() / 1e3 * 1e-3;
     let plants = frame
@@ -324,6 +497,14 @@ fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> (
             width_m: um(s.width),
             id: ids.then_some(s.plant as u16),
         })
+        // A false alarm is no plant of which the detector keeps track.
+        .chain(frame.ghosts.iter().map(|g| SeenPlant {
+            x_m: um(g.x),
+            y_m: um(g.y),
+            length_m: um(g.length),
+            width_m: um(g.width),
+            id: None,
+        }))
         .collect();
     let image = Image {
         detector,
@@ -335,5 +516,6 @@ fn image(detector: u8, frame: Frame, ids: bool, stamp: impl Fn(f64) -> u64) -> (
         t_us: stamp(frame.arrives_s),
         input: Input::Image(image),
     };
-    (event, frame.plants.iter().map(|s| s.plant).collect())
+    let plants = frame.plants.iter().map(|s| s.plant).collect();
+    (event, plants, frame.ghosts.len())
 }

@@ -37,6 +37,7 @@ pub mod recording;
 pub mod replay;
 pub mod run;
 pub mod scenario;
+pub mod scenario_world;
 pub mod scene;
 pub mod scripted;
 pub mod strip;

@@ -12,8 +12,13 @@ use crate::error::{Error, Result};
 use crate::lines::Lines;
 use crate::orders::{self, Order};
 
-/// The version that this program reads and writes.
-pub const VERSION: u64 = 1;
+/// The newest version that this program reads and writes. It writes version 1 where nothing
+/// in the recording asks for more.
+pub const VERSION: u64 = 2;
+/// Largest yaw rate in a recording, mdeg/s.
+const FASTEST_YAW: i64 = 1_000_000;
+/// Most wheels of a machine.
+const MOST_WHEELS: u64 = 8;
 /// Latest instant that a recording may hold, µs: over thirty years.
 pub const LATEST_US: u64 = 1_000_000_000_000_000;
 /// Largest distance or size in an image, mm.
@@ -42,6 +47,10 @@ pub struct Event {
 pub enum Input {
     /// One pulse of the wheel sensor.
     Pulse,
+    /// One pulse of another wheel's sensor, from 1; version 2.
+    WheelPulse(u8),
+    /// How fast the machine turns, mdeg/s, positive to the right; version 2.
+    Yaw(i32),
     /// From here on the machine goes this way; forward at the start.
     Direction(Direction),
     /// One image of a detector.
@@ -108,6 +117,10 @@ struct Line {
     event: Kind,
     t_us: u64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    wheel: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    rate_mdeg_s: Option<i64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     direction: Option<Direction>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     detector: Option<u64>,
@@ -123,6 +136,7 @@ struct Line {
 #[serde(rename_all = "lowercase")]
 enum Kind {
     Pulse,
+    Yaw,
     Direction,
     Image,
 }
@@ -153,6 +167,15 @@ impl Recording {
         let mut events: Vec<Event> = Vec::new();
         while lines.next(&mut from)? {
             let event = event(file, lines.number(), lines.text())?;
+            if header.recording_format < needs(&event.input) {
+                return Err(Error::line(
+                    file,
+                    lines.number(),
+                    None,
+                    "a recording of version 1 has no second wheel and no yaw rate",
+                    "write \"recording_format\":2 in the header",
+                ));
+            }
             if let Some(last) = events.last()
                 && event.t_us < last.t_us
             {
@@ -208,7 +231,7 @@ impl Recording {
     /// Writes the recording; `path` is the name shown in messages.
     pub fn write(&self, path: &str, mut to: impl Write) -> Result<()> {
         let header = Header {
-            recording_format: VERSION,
+            recording_format: self.version(),
             name: self.name.clone(),
             events: Some(self.events.len() as u64),
         };
@@ -220,6 +243,15 @@ impl Recording {
         for event in &self.events {
             put(match &event.input {
                 Input::Pulse => serde_json::to_string(&Line::pulse(event.t_us)),
+                Input::WheelPulse(wheel) => serde_json::to_string(&Line {
+                    wheel: Some(u64::from(*wheel)),
+                    ..Line::pulse(event.t_us)
+                }),
+                Input::Yaw(rate) => serde_json::to_string(&Line {
+                    event: Kind::Yaw,
+                    rate_mdeg_s: Some(i64::from(*rate)),
+                    ..Line::pulse(event.t_us)
+                }),
                 Input::Direction(to) => serde_json::to_string(&Line::direction(event.t_us, *to)),
                 Input::Image(image) => serde_json::to_string(&Line::image(event.t_us, image)),
                 Input::Order(order) => serde_json::to_string(&orders::Line::of(event.t_us, order)),
@@ -228,7 +260,16 @@ impl Recording {
         to.flush().map_err(|e| Error::write(path, e))
     }
 
-    /// Stamps of the pulses, µs.
+    /// The oldest version that can hold this recording.
+    pub fn version(&self) -> u64 {
+        self.events
+            .iter()
+            .map(|e| needs(&e.input))
+            .max()
+            .unwrap_or(1)
+    }
+
+    /// Stamps of the pulses of the first wheel, µs.
     pub fn pulses(&self) -> impl Iterator<Item = u64> + '_ {
         self.events
             .iter()
@@ -247,7 +288,7 @@ impl Recording {
     pub fn images(&self) -> impl Iterator<Item = (u64, &Image)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Image(image) => Some((e.t_us, image)),
-            Input::Pulse | Input::Direction(_) | Input::Order(_) => None,
+            _ => None,
         })
     }
 
@@ -255,8 +296,16 @@ impl Recording {
     pub fn orders(&self) -> impl Iterator<Item = (u64, &Order)> + '_ {
         self.events.iter().filter_map(|e| match &e.input {
             Input::Order(order) => Some((e.t_us, order)),
-            Input::Pulse | Input::Direction(_) | Input::Image(_) => None,
+            _ => None,
         })
+    }
+}
+
+/// The version that brought this input.
+fn needs(input: &Input) -> u64 {
+    match input {
+        Input::WheelPulse(_) | Input::Yaw(_) => 2,
+        Input::Pulse | Input::Direction(_) | Input::Image(_) | Input::Order(_) => 1,
     }
 }
 
@@ -279,13 +328,15 @@ fn header(file: &str, text: &str) -> Result<Header> {
             "the header does not name `recording_format`",
             help,
         )),
-        Some(version) if version.as_u64() != Some(VERSION) => Err(Error::line(
-            file,
-            1,
-            None,
-            format!("version {version} of the recording format is not known"),
-            "this program reads version 1: convert the recording or use a newer program",
-        )),
+        Some(version) if !version.as_u64().is_some_and(|v| (1..=VERSION).contains(&v)) => {
+            Err(Error::line(
+                file,
+                1,
+                None,
+                format!("version {version} of the recording format is not known"),
+                "this program reads versions 1 and 2: convert the recording or use a newer program",
+            ))
+        }
         Some(_) => serde_json::from_str(text).map_err(|e| {
             Error::line(
                 file,
@@ -333,6 +384,39 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
         || line.captured_us.is_some()
         || line.seen_mm.is_some()
         || line.plants.is_some();
+    if line.event == Kind::Yaw {
+        let alone = !extra && line.direction.is_none() && line.wheel.is_none();
+        return match line.rate_mdeg_s {
+            Some(rate) if alone && rate.abs() <= FASTEST_YAW => Ok(Event {
+                t_us,
+                input: Input::Yaw(rate as i32),
+            }),
+            Some(rate) if alone => complain(
+                None,
+                format!("the yaw rate {rate} mdeg/s is beyond {FASTEST_YAW} either way"),
+                "rate_mdeg_s are thousandths of a degree a second, positive to the right",
+            ),
+            _ => complain(
+                None,
+                "a yaw event has other keys than t_us and rate_mdeg_s".into(),
+                "write it as {\"event\":\"yaw\",\"t_us\":0,\"rate_mdeg_s\":-1500}",
+            ),
+        };
+    }
+    if line.rate_mdeg_s.is_some() {
+        return complain(
+            None,
+            "a rate_mdeg_s stands on a line that is no yaw event".into(),
+            "remove that key; a yaw rate is an event of its own",
+        );
+    }
+    if line.wheel.is_some() && line.event != Kind::Pulse {
+        return complain(
+            None,
+            "a wheel is named by an event that is no pulse".into(),
+            "remove that key",
+        );
+    }
     if line.event == Kind::Pulse {
         if extra {
             return complain(
@@ -348,10 +432,21 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
                 "remove the other keys of this pulse; a turn is an event of its own",
             );
         }
-        return Ok(Event {
-            t_us,
-            input: Input::Pulse,
-        });
+        return match line.wheel {
+            None | Some(0) => Ok(Event {
+                t_us,
+                input: Input::Pulse,
+            }),
+            Some(wheel) if wheel < MOST_WHEELS => Ok(Event {
+                t_us,
+                input: Input::WheelPulse(wheel as u8),
+            }),
+            Some(wheel) => complain(
+                None,
+                format!("wheel {wheel} cannot exist"),
+                "wheels are counted from 0, at most 8 of them",
+            ),
+        };
     }
     if line.event == Kind::Direction {
         return match line.direction {
@@ -489,6 +584,8 @@ impl Line {
         Line {
             event: Kind::Pulse,
             t_us,
+            wheel: None,
+            rate_mdeg_s: None,
             direction: None,
             detector: None,
             captured_us: None,

@@ -62,6 +62,8 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         match &event.input {
             // A refused pulse, direction or image is counted by the core, and the counters are reported.
             Input::Pulse => drop(run.core.handle_pulse(now)),
+            // The core knows one wheel and no turn.
+            Input::WheelPulse(_) | Input::Yaw(_) => {}
             Input::Direction(direction) => drop(run.core.handle_direction(
                 now,
                 match direction {

@@ -11,6 +11,7 @@ use crate::error::Result;
 use crate::machine::Valves;
 use crate::machine_file::RawValves;
 use crate::profile;
+use crate::scenario_world::{self, World};
 use crate::scripted::{self, RawOrder, ScriptedOrder};
 use crate::toml_read::{Number, Source};
 
@@ -39,6 +40,8 @@ pub struct Scenario {
     pub valves: Option<Valves>,
     /// What the operator orders on the way.
     pub orders: Vec<ScriptedOrder>,
+    /// Turns, sway, more sensors, cameras, and what becomes of images.
+    pub world: World,
 }
 
 /// Plants, strewn or listed.
@@ -59,6 +62,11 @@ pub struct Field {
     pub from_m: Option<f64>,
     /// End of the stretch, m of ground; `None`: the last that the boom passes whole.
     pub to_m: Option<f64>,
+    /// Sides of the field, m to the right of where the middle starts; `None`: the lanes of the
+    /// boom, or all that it sweeps where it turns.
+    pub left_m: Option<f64>,
+    /// The same on the right.
+    pub right_m: Option<f64>,
     /// Mean plant size, m; along and across are drawn apart.
     pub size_mean_m: f64,
     /// Standard deviation of the size, m.
@@ -128,6 +136,11 @@ struct Raw {
     valves: Option<RawValves>,
     #[serde(default)]
     order: Vec<Spanned<RawOrder>>,
+    boom: Option<scenario_world::RawBoom>,
+    second_wheel: Option<Spanned<scenario_world::RawSecondWheel>>,
+    yaw_sensor: Option<Spanned<scenario_world::RawYaw>>,
+    camera: Option<Spanned<scenario_world::RawCamera>>,
+    images: Option<scenario_world::RawImages>,
 }
 
 #[derive(Deserialize)]
@@ -139,6 +152,8 @@ struct RawMotion {
     reverse: bool,
     #[serde(default)]
     piece: Vec<RawPiece>,
+    #[serde(default)]
+    leg: Vec<Spanned<scenario_world::RawLeg>>,
 }
 
 #[derive(Deserialize)]
@@ -154,6 +169,8 @@ struct RawField {
     density_per_m2: Number,
     from_m: Option<Number>,
     to_m: Option<Number>,
+    left_m: Option<Number>,
+    right_m: Option<Number>,
     size_mean_m: Number,
     size_sd_m: Number,
     size_min_m: Number,
@@ -176,6 +193,9 @@ struct RawWheel {
     unevenness_percent: Number,
     stamp_jitter_us: Number,
     scale: Option<Number>,
+    y_m: Option<Number>,
+    slip_percent: Option<Number>,
+    radius_change_percent: Option<Number>,
 }
 
 #[derive(Deserialize)]
@@ -199,7 +219,29 @@ impl Scenario {
         let source = Source { file, text };
         let raw: Raw = source.parse("scenario")?;
         let (start_speed_m_s, pieces) = motion(&source, &raw.motion)?;
+        let world = World::check(
+            &source,
+            &scenario_world::Raw {
+                legs: &raw.motion.get_ref().leg,
+                boom: raw.boom.as_ref(),
+                wheel_y_m: &raw.wheel.y_m,
+                slip_percent: &raw.wheel.slip_percent,
+                radius_change_percent: &raw.wheel.radius_change_percent,
+                second_wheel: raw.second_wheel.as_ref(),
+                yaw: raw.yaw_sensor.as_ref(),
+                camera: raw.camera.as_ref(),
+                images: raw.images.as_ref(),
+            },
+        )?;
+        if let (Some(order), true) = (raw.order.first(), world.path.is_some()) {
+            return Err(source.at(
+                order.span(),
+                "orders are given on a drive over a path, where they can't be judged yet",
+                "leave [[order]] out, or [[motion.leg]], [boom] and [camera]",
+            ));
+        }
         Ok(Scenario {
+            world,
             seed: source.whole("seed", &raw.seed, 0u64, i64::MAX as u64)?,
             clock_start_us: raw.clock_start_us.as_ref().map_or(Ok(0), |n| {
                 source.whole("clock_start_us", n, 0u64, crate::recording::LATEST_US / 2)
@@ -327,7 +369,22 @@ fn plants(source: &Source<'_>, raw: &Raw) -> Result<Plants> {
                     .map(|n| source.within(key, n, 0.0, FARTHEST_M))
                     .transpose()
             };
+            let side = |key, number: &Option<Number>| {
+                number
+                    .as_ref()
+                    .map(|n| source.within(key, n, -FARTHEST_M, FARTHEST_M))
+                    .transpose()
+            };
+            let ground = |key, number: &Option<Number>| {
+                if raw.motion.get_ref().leg.is_empty() {
+                    ground(key, number)
+                } else {
+                    side(key, number)
+                }
+            };
             let field = Field {
+                left_m: side("left_m", &f.left_m)?,
+                right_m: side("right_m", &f.right_m)?,
                 density_per_m2: source.within("density_per_m2", &f.density_per_m2, 0.0, 1000.0)?,
                 from_m: ground("from_m", &f.from_m)?,
                 to_m: ground("to_m", &f.to_m)?,
@@ -338,7 +395,7 @@ fn plants(source: &Source<'_>, raw: &Raw) -> Result<Plants> {
             };
             if field.size_min_m > field.size_mean_m || field.size_mean_m > field.size_max_m {
                 return Err(source.at(
-                    span,
+                    span.clone(),
                     "the sizes are not in order",
                     "give size_min_m <= size_mean_m <= size_max_m",
                 ));
@@ -347,9 +404,18 @@ fn plants(source: &Source<'_>, raw: &Raw) -> Result<Plants> {
                 && to <= from
             {
                 return Err(source.at(
-                    span,
+                    span.clone(),
                     "the field ends before it starts",
                     "give to_m > from_m",
+                ));
+            }
+            if let (Some(left), Some(right)) = (field.left_m, field.right_m)
+                && right <= left
+            {
+                return Err(source.at(
+                    span,
+                    "the field's left side lies to the right of its right side",
+                    "give right_m > left_m",
                 ));
             }
             Ok(Plants::Field(field))
@@ -368,9 +434,15 @@ fn plants(source: &Source<'_>, raw: &Raw) -> Result<Plants> {
             .plant
             .iter()
             .map(|p| {
+                // Over a path a plant may stand anywhere.
+                let (back, aside) = if raw.motion.get_ref().leg.is_empty() {
+                    (0.0, 100.0)
+                } else {
+                    (-FARTHEST_M, FARTHEST_M)
+                };
                 Ok(ListedPlant {
-                    x_m: source.within("x_m", &p.x_m, 0.0, FARTHEST_M)?,
-                    y_m: source.within("y_m", &p.y_m, -100.0, 100.0)?,
+                    x_m: source.within("x_m", &p.x_m, back, FARTHEST_M)?,
+                    y_m: source.within("y_m", &p.y_m, -aside, aside)?,
                     length_m: source.within("length_m", &p.length_m, 0.001, 5.0)?,
                     width_m: source.within("width_m", &p.width_m, 0.001, 5.0)?,
                 })

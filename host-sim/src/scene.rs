@@ -3,8 +3,10 @@
 
 use ground_truth::{
     Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
-    TrueFan, TrueNozzle, Valve, judge,
+    TrueFan, TrueNozzle, Turning, Valve, judge,
 };
+
+use std::sync::Arc;
 
 use crate::commands::ValveCommand;
 use crate::error::{Error, Result};
@@ -73,11 +75,11 @@ impl Scene {
             ));
         }
         for (i, ((_, image), sights)) in recording.images().zip(&truth.sights).enumerate() {
-            if image.plants.len() != sights.len() {
+            let told = sights.len() + truth.false_alarms.get(i).copied().unwrap_or_default();
+            if image.plants.len() != told {
                 return mismatch(format!(
-                    "image {i} reports {} plants, but the truth tells of {}",
+                    "image {i} reports {} plants, but the truth tells of {told}",
                     image.plants.len(),
-                    sights.len()
                 ));
             }
         }
@@ -96,10 +98,26 @@ impl Scene {
             }
         }
         let orders = ordered(machine, recording, &ground, truth.clock_start_us);
+        let ground: Box<dyn Ground> = match &truth.path {
+            None => Box::new(ground),
+            Some(path) => {
+                if orders.is_some() || machine.fan.is_some() {
+                    return Err(Error::file(
+                        truth_file,
+                        "a drive over a path is judged by lanes and without orders",
+                        "leave [[order]] out of the scenario, and fan_angle_deg, spray_unseen and acknowledge_at_start out of the machine file",
+                    ));
+                }
+                let travel = path
+                    .travel(ground)
+                    .map_err(|e| Error::file(truth_file, e, "generate the scenario again"))?;
+                Box::new(Turning::new(&Arc::new(travel), &nozzles, &truth.plants))
+            }
+        };
         Ok(Scene {
             orders,
             basis: Basis::Truth,
-            ground: Box::new(ground),
+            ground,
             origin_us: truth.clock_start_us,
             plants: truth.plants.clone(),
             nozzles,
@@ -119,6 +137,13 @@ impl Scene {
                 file,
                 "the machine goes back in this recording, and hindsight only knows the way on",
                 "judge with --truth, or cut the recording before the first turn",
+            ));
+        }
+        if recording.version() > 1 {
+            return Err(Error::file(
+                file,
+                "the machine may turn in this recording, and hindsight only knows straight ground",
+                "judge with --truth",
             ));
         }
         let origin_us = recording.events.first().map_or(0, |e| e.t_us);

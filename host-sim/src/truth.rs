@@ -9,12 +9,14 @@ use serde::{Deserialize, Serialize};
 
 use ground_truth::motion::{Motion, Piece};
 use ground_truth::plants::Plant;
+use ground_truth::{Leg, Rig, RoughSpec, Sway, Travel, Whip};
 
 use crate::error::{Error, Result};
 use crate::machine::Valves;
 
-/// The version that this program reads and writes.
-pub const VERSION: u64 = 1;
+/// The newest version that this program reads and writes. It writes version 1 where nothing in
+/// the truth asks for more.
+pub const VERSION: u64 = 2;
 /// Largest truth file that is read, bytes.
 const LARGEST: u64 = 1 << 30;
 
@@ -37,6 +39,111 @@ pub struct Truth {
     pub plants: Vec<Plant>,
     /// For each image of the recording, in order, the plants it reports by index.
     pub sights: Vec<Vec<usize>>,
+    /// For each image, how many of its plants, the last ones, are none; empty where all are.
+    pub false_alarms: Vec<usize>,
+    /// Where the motion leads over the field and how the boom hangs; `None`: straight on, with
+    /// the boom on the axle.
+    pub path: Option<FieldPath>,
+}
+
+/// A path over the field, and the boom that follows it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FieldPath {
+    /// Legs: length m, and curvature at its start and end, 1/m, positive to the right.
+    pub legs: Vec<FieldLeg>,
+    /// From the fixed axle back to the boom, m.
+    pub behind_axle_m: f64,
+    /// How far the machine points to the right of where it goes, rad.
+    pub crab_rad: f64,
+    /// Usual height of the nozzles, m.
+    pub height_m: f64,
+    /// The boom's swing about its middle.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub whip: Option<FieldWhip>,
+    /// Rough ground.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rough: Option<FieldRough>,
+}
+
+/// One leg of a path.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FieldLeg {
+    /// Its length, m.
+    pub length_m: f64,
+    /// Curvature where it begins, 1/m.
+    pub from_per_m: f64,
+    /// Curvature where it ends, 1/m.
+    pub to_per_m: f64,
+}
+
+/// A boom's whip.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FieldWhip {
+    /// Swing to each side, m, at `arm_m` from the middle.
+    pub amplitude_m: f64,
+    /// Where that is, m.
+    pub arm_m: f64,
+    /// Swings a second.
+    pub frequency_hz: f64,
+    /// Phase at the start, rad.
+    pub phase_rad: f64,
+}
+
+/// What rough ground does to the boom: standard deviations, and the waves it is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FieldRough {
+    /// Height, m.
+    pub height_sd_m: f64,
+    /// Pitch, rad.
+    pub pitch_sd_rad: f64,
+    /// Roll, rad.
+    pub roll_sd_rad: f64,
+    /// Shortest wave, m.
+    pub shortest_m: f64,
+    /// Longest wave, m.
+    pub longest_m: f64,
+    /// Its seed.
+    pub seed: u64,
+}
+
+impl FieldPath {
+    /// The drive over this path as fast as `motion` says, or what is wrong with it.
+    pub fn travel(&self, motion: Motion) -> std::result::Result<Travel, String> {
+        let legs: Vec<Leg> = self
+            .legs
+            .iter()
+            .map(|l| Leg {
+                length_m: l.length_m,
+                curvature_from: l.from_per_m,
+                curvature_to: l.to_per_m,
+            })
+            .collect();
+        let whip = self.whip.map(|w| Whip {
+            amplitude_m: w.amplitude_m,
+            arm_m: w.arm_m,
+            frequency_hz: w.frequency_hz,
+            phase: w.phase_rad,
+        });
+        let rough = self.rough.map(|r| RoughSpec {
+            height_sd_m: r.height_sd_m,
+            pitch_sd: r.pitch_sd_rad,
+            roll_sd: r.roll_sd_rad,
+            shortest_m: r.shortest_m,
+            longest_m: r.longest_m,
+            seed: r.seed,
+        });
+        let rig = Rig {
+            behind_axle_m: self.behind_axle_m,
+            crab: self.crab_rad,
+            height_m: self.height_m,
+            sway: Sway::new(whip, rough).map_err(|e| e.to_string())?,
+        };
+        Travel::new(motion, &legs, rig).map_err(|e| e.to_string())
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -52,6 +159,10 @@ struct File {
     valves: Option<FileValves>,
     plants: Vec<FilePlant>,
     sights: Vec<Vec<usize>>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    false_alarms: Vec<usize>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    path: Option<FieldPath>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -135,13 +246,13 @@ impl Truth {
                     help,
                 ));
             }
-            Some(version) if version.as_u64() != Some(VERSION) => {
+            Some(version) if !version.as_u64().is_some_and(|v| (1..=VERSION).contains(&v)) => {
                 return Err(Error::line(
                     file,
                     1,
                     None,
                     format!("version {version} of the truth format is not known"),
-                    "this program reads version 1: generate the scenario again",
+                    "this program reads versions 1 and 2: generate the scenario again",
                 ));
             }
             Some(_) => {}
@@ -190,7 +301,15 @@ impl Truth {
                 "`sights` of image {i} names a plant that is not listed"
             ));
         }
+        if !raw.false_alarms.is_empty() && raw.false_alarms.len() != raw.sights.len() {
+            return wrong("`false_alarms` has not one number for each image of `sights`".into());
+        }
+        if raw.truth_format < 2 && (!raw.false_alarms.is_empty() || raw.path.is_some()) {
+            return wrong("version 1 of the truth has no `path` and no `false_alarms`".into());
+        }
         let truth = Truth {
+            false_alarms: raw.false_alarms,
+            path: raw.path,
             name: raw.name,
             clock_start_us: raw.clock_start_us,
             start_speed_m_s: raw.start_speed_m_s,
@@ -218,9 +337,13 @@ impl Truth {
                 .collect(),
             sights: raw.sights,
         };
-        match truth.motion() {
-            Ok(_) => Ok(truth),
-            Err(e) => wrong(format!("the motion cannot be driven: {e}")),
+        let motion = match truth.motion() {
+            Ok(motion) => motion,
+            Err(e) => return wrong(format!("the motion cannot be driven: {e}")),
+        };
+        match truth.path.as_ref().map(|p| p.travel(motion)) {
+            Some(Err(e)) => wrong(format!("the path cannot be driven: {e}")),
+            _ => Ok(truth),
         }
     }
 
@@ -240,7 +363,13 @@ impl Truth {
     /// Writes the truth as JSON; `path` is the name shown in messages.
     pub fn write(&self, path: &str, mut to: impl Write) -> Result<()> {
         let file = File {
-            truth_format: VERSION,
+            truth_format: if self.path.is_some() || !self.false_alarms.is_empty() {
+                VERSION
+            } else {
+                1
+            },
+            false_alarms: self.false_alarms.clone(),
+            path: self.path.clone(),
             name: self.name.clone(),
             clock_start_us: self.clock_start_us,
             start_speed_m_s: self.start_speed_m_s,

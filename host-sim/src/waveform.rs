@@ -48,7 +48,7 @@ fn waves(
         let wire = match event.input {
             Input::Pulse => pulse,
             Input::Image(_) => image,
-            Input::Direction(_) => continue,
+            Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) => continue,
             Input::Order(_) => order,
         };
         changes.push((event.t_us, wire, Value::V1));

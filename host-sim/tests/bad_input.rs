@@ -31,8 +31,8 @@ fn recordings_that_are_no_recordings() {
         (b"hello\n", "header"),
         (b"{\"event\":\"pulse\",\"t_us\":1}\n", "recording_format"),
         (
-            b"{\"recording_format\":2,\"name\":\"x\",\"new\":1}\n",
-            "version 2",
+            b"{\"recording_format\":3,\"name\":\"x\",\"new\":1}\n",
+            "version 3",
         ),
         (
             b"{\"recording_format\":\"1\",\"name\":\"x\"}\n",
@@ -68,6 +68,31 @@ fn bad_events_are_named_by_line() {
             "more than t_us",
         ),
         ("{\"event\":\"horn\",\"t_us\":20}".to_owned(), "horn"),
+        (
+            "{\"event\":\"pulse\",\"t_us\":20,\"wheel\":1}".to_owned(),
+            "recording_format",
+        ),
+        (
+            "{\"event\":\"pulse\",\"t_us\":20,\"wheel\":9}".to_owned(),
+            "wheel 9",
+        ),
+        (
+            "{\"event\":\"yaw\",\"t_us\":20,\"rate_mdeg_s\":100}".to_owned(),
+            "version 1",
+        ),
+        (
+            "{\"event\":\"yaw\",\"t_us\":20,\"rate_mdeg_s\":2000000}".to_owned(),
+            "beyond",
+        ),
+        (
+            "{\"event\":\"yaw\",\"t_us\":20,\"rate_mdeg_s\":1,\"wheel\":1}".to_owned(),
+            "rate_mdeg_s",
+        ),
+        (
+            "{\"event\":\"direction\",\"t_us\":20,\"direction\":\"reverse\",\"wheel\":1}"
+                .to_owned(),
+            "wheel",
+        ),
         (
             "{\"event\":\"pulse\",\"t_us\":20,\"speed\":3}".to_owned(),
             "speed",

@@ -144,7 +144,9 @@ fn recorded(speed: f64, pulses_per_m: f64, detectors: u32) -> (Machine, Vec<(Mic
         .map(|event| {
             let input = match &event.input {
                 Input::Pulse => Event::Pulse,
-                Input::Direction(_) | Input::Order(_) => panic!("this scenario has neither"),
+                Input::Direction(_) | Input::Order(_) | Input::WheelPulse(_) | Input::Yaw(_) => {
+                    panic!("this scenario has none of these")
+                }
                 Input::Image(image) => {
                     let plants: Vec<Plant> = image.plants.iter().map(core_setup::plant).collect();
                     let core = core_setup::image(image, &plants);

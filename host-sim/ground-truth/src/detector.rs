@@ -63,6 +63,21 @@ pub struct Frame {
     pub seen: (f64, f64),
     /// The plants whose centre lies in the view, sorted along travel.
     pub plants: Vec<Sight>,
+    /// What was taken for a plant and is none.
+    pub ghosts: Vec<Ghost>,
+}
+
+/// Something in a frame that is no plant, in metres relative to the detector's mount.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ghost {
+    /// Centre ahead of the mount.
+    pub x: f64,
+    /// Centre to the right of the mount.
+    pub y: f64,
+    /// Extent along travel.
+    pub length: f64,
+    /// Extent across.
+    pub width: f64,
 }
 
 /// Why a detector can't be used.
@@ -210,6 +225,7 @@ pub fn frames(
             arrives_s: captured_s + delay.sample(&mut rng).max(0.0),
             seen,
             plants: sights,
+            ghosts: Vec::new(),
         });
     }
     frames

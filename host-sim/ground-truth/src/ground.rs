@@ -1,5 +1,7 @@
 //! What every description of the machine's travel can be asked.
 
+use crate::Turning;
+
 /// Travel of the boom reference point: where it is, how fast, and when it got
 /// there.
 ///
@@ -20,4 +22,16 @@ pub trait Ground {
     /// The last covered time in seconds. What is answered beyond it is an
     /// extrapolation at the last speed.
     fn end(&self) -> f64;
+
+    /// Where the spray lands that leaves at time `t` a nozzle mounted `mount` metres ahead
+    /// and flies on for `throw_s` seconds of travel, in metres.
+    fn lands(&self, t: f64, mount: f64, throw_s: f64) -> f64 {
+        self.position(t) + mount + throw_s * self.speed(t)
+    }
+
+    /// Every nozzle's own way and every plant's place on it, where the machine turns;
+    /// none where all nozzles go the same way.
+    fn turning(&self) -> Option<&Turning> {
+        None
+    }
 }

@@ -6,12 +6,16 @@
 //! judges and shares no code with it: the two meet only in a list of commands.
 //!
 //! * [`motion`]: exact travel from pieces of constant acceleration;
+//! * [`path`], [`travel`], [`sway`]: the same over a field, with turns, and a boom that
+//!   hangs behind and sways; [`turning`]: plants under it, nozzle by nozzle;
 //! * [`cycle`]: a published driving cycle;
 //! * [`hindsight`]: the same, rebuilt from recorded wheel pulses;
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
 //! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
+//! * [`yaw`]: a yaw-rate sensor;
 //! * [`plants`]: a seeded field of plants;
-//! * [`detector`]: frames, their delays, and the plants in them;
+//! * [`detector`]: frames, their delays, and the plants in them; [`camera`]: the same on a
+//!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
 //! * [`valve`]: flow after dead time, rise and fall;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge.
 //!
@@ -20,27 +24,40 @@
 //! clock, a file or an unseeded random source, so equal input gives equal
 //! output.
 
+pub mod camera;
 pub mod cycle;
 pub mod detector;
 mod ground;
 pub mod hindsight;
+pub mod image_faults;
 pub mod judge;
 pub mod motion;
+pub mod path;
 pub mod plants;
 pub mod pulse_faults;
 pub mod slip;
+pub mod sway;
+pub mod travel;
+pub mod turning;
 pub mod valve;
 pub mod wheel;
+pub mod yaw;
 
-pub use detector::{DetectorError, DetectorSpec, Frame, Sight, frames};
+pub use camera::{Camera, CameraError, frames_over};
+pub use detector::{DetectorError, DetectorSpec, Frame, Ghost, Sight, frames};
 pub use ground::Ground;
 pub use hindsight::{Hindsight, HindsightError};
+pub use image_faults::{ImageFaults, ImageFaultsError};
 pub use judge::{
-    Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy, ModeOrder,
-    Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Targets, Tolerance,
-    TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
+    Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
+    ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,
+    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
 };
 pub use motion::{Motion, MotionError, Piece};
+pub use path::{Leg, Path, PathError, Pose};
 pub use plants::{FieldError, Plant, PlantField, generate};
+pub use sway::{Attitude, RoughSpec, Sway, SwayError, Whip};
+pub use travel::{Rig, Track, Travel, TravelError};
+pub use turning::{Pass, Turning};
 pub use valve::{Flow, HalfFlow, Valve};
 pub use wheel::{Wheel, WheelError, WheelSpec};

@@ -10,6 +10,9 @@ use rand_pcg::Pcg64Mcg;
 
 use crate::{Ground, Motion, MotionError};
 
+/// How often a changing rolling radius is looked at, in seconds.
+const ROLLING_STEP_S: f64 = 0.05;
+
 /// Slip that comes and goes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SlipSpec {
@@ -27,7 +30,7 @@ pub struct SlipSpec {
 /// # Errors
 /// As [`Motion::from_speed_points`]; a share or step out of its range counts as an
 /// empty or unordered list of points.
-pub fn rim(truth: &Motion, spec: SlipSpec) -> Result<Motion, MotionError> {
+pub fn rim(truth: &dyn Ground, spec: SlipSpec) -> Result<Motion, MotionError> {
     if !(spec.step_s >= 0.001 && spec.step_s.is_finite()) {
         return Err(MotionError::Time {
             index: 0,
@@ -45,7 +48,28 @@ pub fn rim(truth: &Motion, spec: SlipSpec) -> Result<Motion, MotionError> {
             let t = i as f64 * spec.step_s;
             let most = 3.0 * spec.share;
             let slip = slip.sample(&mut rng).clamp(-most, most);
-            (t, truth.speed(t) * (1.0 + slip))
+            (t, truth.speed(t).max(0.0) * (1.0 + slip))
+        })
+        .collect();
+    Motion::from_speed_points(truth.position(0.0), &points)
+}
+
+/// How the rim travels of a wheel whose rolling radius changes evenly by a share `change`
+/// of itself from the start of the drive to its end, as a tank that empties lifts it.
+///
+/// # Errors
+/// As [`Motion::from_speed_points`]; a change outside ±0.2 counts as an empty list.
+pub fn rolling(truth: &dyn Ground, change: f64) -> Result<Motion, MotionError> {
+    if !(-0.2..=0.2).contains(&change) {
+        return Err(MotionError::Empty);
+    }
+    let end = truth.end();
+    let steps = (end / ROLLING_STEP_S).ceil().max(1.0) as u64;
+    let points: Vec<(f64, f64)> = (0..=steps)
+        .map(|i| {
+            let share = i as f64 / steps as f64;
+            let t = end * share;
+            (t, truth.speed(t).max(0.0) / (1.0 + change * share))
         })
         .collect();
     Motion::from_speed_points(truth.position(0.0), &points)
@@ -78,6 +102,16 @@ mod tests {
         assert!((sd / 0.01 - 1.0).abs() < 0.05, "{sd}");
         assert!((rim.position(500.0) - 1000.0).abs() < 0.4);
         assert!(rim.position(333.3) != truth.position(333.3));
+    }
+
+    #[test]
+    fn a_radius_that_grows_turns_less() {
+        // 1000 m at 2 m/s while the radius grows by 2 %: 1000·ln(1.02)/0.02 = 990.13 m.
+        let rim = rolling(&steady(), 0.02).expect("a rim");
+        assert!((rim.position(500.0) - 990.131).abs() < 0.01);
+        for bad in [0.3, f64::NAN] {
+            assert!(rolling(&steady(), bad).is_err());
+        }
     }
 
     #[test]

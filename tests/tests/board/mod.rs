@@ -72,7 +72,9 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
                 let _counted = core.handle_image(now, &core_setup::image(image, &plants));
             }
             Input::Order(order) => core_setup::order(&mut core, now, order, sections),
-            Input::Direction(_) => panic!("the link has no direction"),
+            Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) => {
+                panic!("the link has no such message")
+            }
         }
         next = drain(&mut core, event.t_us);
     }
@@ -221,7 +223,9 @@ impl Emulated {
                     self.send(ToBoard::Until { at_us: event.t_us });
                     self.order(machine, event.t_us, order);
                 }
-                Input::Direction(_) => panic!("the link has no direction"),
+                Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) => {
+                    panic!("the link has no such message")
+                }
             }
         }
         let end = recording.events[recording.events.len() - 1].t_us + AFTER_US;

@@ -20,26 +20,32 @@ pub(super) struct World<'a> {
 
 impl World<'_> {
     /// What became of a plant that needs these nozzles, at least one.
-    pub(super) fn outcome(&self, index: usize, plant: &Plant, needed: &[usize]) -> Outcome {
-        let (near, far) = (plant.near(), plant.far());
-        let full = |s: &Sprayed| {
-            let next = s.full.partition_point(|i| i.1 < far - FULL_TOLERANCE);
+    pub(super) fn outcome(&self, index: usize, needed: &[usize]) -> Outcome {
+        let full = |(s, plant): (&Sprayed, Plant)| {
+            let next = s
+                .full
+                .partition_point(|i| i.1 < plant.far() - FULL_TOLERANCE);
             s.full
                 .get(next)
-                .is_some_and(|i| i.0 <= near + FULL_TOLERANCE)
+                .is_some_and(|i| i.0 <= plant.near() + FULL_TOLERANCE)
         };
-        let needs = || needed.iter().filter_map(|&n| self.sprayed.get(n));
-        if needs().all(full) {
+        let needs = || needed.iter().filter_map(|&n| self.met(index, n));
+        if needs().count() == needed.len() && needs().all(full) {
             Outcome::Full
-        } else if needs().any(|s| touches(&s.strips, plant)) {
+        } else if needs().any(|(s, plant)| touches(&s.strips, &plant)) {
             Outcome::Partial
         } else {
-            Outcome::Missed(self.why(index, plant, needed))
+            Outcome::Missed(self.why(index, needed))
         }
     }
 
+    /// What a nozzle sprayed, and a plant as it meets it.
+    fn met(&self, plant: usize, nozzle: usize) -> Option<(&Sprayed, Plant)> {
+        Some((self.sprayed.get(nozzle)?, self.input.met(plant, nozzle)?))
+    }
+
     /// Why nothing came down on the plant.
-    pub(super) fn why(&self, index: usize, plant: &Plant, needed: &[usize]) -> WhyMissed {
+    pub(super) fn why(&self, index: usize, needed: &[usize]) -> WhyMissed {
         let is = |flags: &[bool]| flags.get(index).copied().unwrap_or(false);
         if !is(self.input.seen) {
             return WhyMissed::NotSeen;
@@ -49,29 +55,31 @@ impl World<'_> {
         }
         if needed
             .iter()
-            .any(|&n| self.sprayed.get(n).is_some_and(|s| touches(&s.wet, plant)))
+            .filter_map(|&n| self.met(index, n))
+            .any(|(s, plant)| touches(&s.wet, &plant))
         {
             return WhyMissed::Dose;
         }
-        if self.beside(plant, needed) {
+        if self.beside(index, needed) {
             return WhyMissed::Beside;
         }
         // Gaps to the nearest spray behind and before the plant.
         let (mut behind, mut before) = (f64::INFINITY, f64::INFINITY);
         for &n in needed {
-            let (b, a) = self.attempts(n, plant);
+            let (b, a) = self.attempts(n, index);
             before = before.min(b);
             behind = behind.min(a);
         }
-        let reach = (plant.near() - ATTEMPT_M, plant.far() + ATTEMPT_M);
-        let stalled = |list: &[f64]| {
-            let next = list.partition_point(|&x| x < reach.0);
-            list.get(next).is_some_and(|&x| x <= reach.1)
+        let stalled = |list: &[f64], plant: Plant| {
+            let next = list.partition_point(|&x| x < plant.near() - ATTEMPT_M);
+            list.get(next)
+                .is_some_and(|&x| x <= plant.far() + ATTEMPT_M)
         };
         let any = |list: fn(&Sprayed) -> &[f64]| {
             needed
                 .iter()
-                .any(|&n| self.sprayed.get(n).is_some_and(|s| stalled(list(s))))
+                .filter_map(|&n| self.met(index, n))
+                .any(|(s, plant)| stalled(list(s), plant))
         };
         let late = behind <= before && behind.is_finite();
         if late || any(|s| &s.stalled_short) {
@@ -87,25 +95,30 @@ impl World<'_> {
 
     /// Whether a nozzle that doesn't serve the plant sprayed there for no
     /// plant of its own.
-    fn beside(&self, plant: &Plant, needed: &[usize]) -> bool {
+    fn beside(&self, index: usize, needed: &[usize]) -> bool {
         self.groups.iter().enumerate().any(|(n, groups)| {
-            let next = groups.partition_point(|g| g.to <= plant.near());
-            !needed.contains(&n)
-                && groups
+            if needed.contains(&n) || groups.is_empty() {
+                return false;
+            }
+            self.input.met(index, n).is_some_and(|plant| {
+                let next = groups.partition_point(|g| g.to <= plant.near());
+                groups
                     .get(next)
                     .is_some_and(|g| !g.wanted && g.from < plant.far())
+            })
         })
     }
 
     /// Gaps in metres from the plant to the nearest spray before and behind
     /// it that is its own or no other plant's; infinite where there is none.
-    fn attempts(&self, nozzle: usize, plant: &Plant) -> (f64, f64) {
-        let (near, far) = (plant.near(), plant.far());
+    fn attempts(&self, nozzle: usize, plant: usize) -> (f64, f64) {
         let mut gaps = (f64::INFINITY, f64::INFINITY);
-        let (Some(groups), Some(sprayed)) = (self.groups.get(nozzle), self.sprayed.get(nozzle))
+        let (Some(groups), Some((sprayed, plant))) =
+            (self.groups.get(nozzle), self.met(plant, nozzle))
         else {
             return gaps;
         };
+        let (near, far) = (plant.near(), plant.far());
         // The plant's own group holds its centre; its neighbours count when
         // no plant wanted them.
         let own = groups.partition_point(|g| g.to < plant.x);

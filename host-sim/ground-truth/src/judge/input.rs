@@ -67,7 +67,7 @@ impl TrueNozzle {
 
     /// Where the spray that leaves at time `t` lands, in metres along travel.
     pub(crate) fn lands(&self, ground: &dyn Ground, t: f64) -> f64 {
-        ground.position(t) + self.x + self.throw_s * ground.speed(t)
+        ground.lands(t, self.x, self.throw_s)
     }
 }
 
@@ -194,6 +194,12 @@ pub enum InputError {
         /// Its length in seconds.
         delay_s: f64,
     },
+    /// Orders on a drive that turns.
+    #[error("orders are laid along straight ground; on a drive that turns give none")]
+    TurningOrders,
+    /// Summed fans on a drive that turns.
+    #[error("doses of fans are summed on straight ground; on a drive that turns judge by lanes")]
+    TurningFans,
     /// A list that goes with the plants has another length.
     #[error("`{list}` holds {len} entries for {plants} plants; give one for each plant")]
     Length {
@@ -221,6 +227,70 @@ fn fits(value: f64, wanted: &'static str) -> bool {
 }
 
 impl JudgeInput<'_> {
+    /// The way of a nozzle: its own where the machine turns, else everyone's.
+    pub(crate) fn way(&self, nozzle: usize) -> &dyn Ground {
+        let own = self.ground.turning().and_then(|t| t.track(nozzle));
+        own.map_or(self.ground, |track| track)
+    }
+
+    /// A plant as a nozzle meets it on its way; none where it never does.
+    pub(crate) fn met(&self, plant: usize, nozzle: usize) -> Option<Plant> {
+        match self.ground.turning() {
+            Some(turning) => turning.met(plant, nozzle),
+            None => self.plants.get(plant).copied(),
+        }
+    }
+
+    /// A plant as the whole boom meets it, of which only y and width count across; none
+    /// where it never does.
+    pub(crate) fn abreast(&self, plant: usize) -> Option<Plant> {
+        let p = self.plants.get(plant).copied()?;
+        match self.ground.turning() {
+            Some(turning) => turning.pass(plant).map(|pass| Plant {
+                y: pass.y,
+                length: pass.length,
+                width: pass.width,
+                ..p
+            }),
+            None => Some(p),
+        }
+    }
+
+    /// Whether a plant that these nozzles serve lies wholly in the judged stretch. Where
+    /// the machine turns, it must come later than `from_x` on every such nozzle's way, and
+    /// before the reference point gets to `to_x`.
+    pub(crate) fn inside(&self, plant: usize, nozzles: &[usize]) -> bool {
+        match self.ground.turning() {
+            None => self
+                .plants
+                .get(plant)
+                .is_some_and(|p| self.from_x <= p.near() && p.far() <= self.to_x),
+            Some(turning) => {
+                let late = |n: &usize| {
+                    let met = turning.met(plant, *n);
+                    met.is_some_and(|m| self.from_x <= m.near())
+                };
+                turning
+                    .pass(plant)
+                    .is_some_and(|p| turning.position(p.at_s) <= self.to_x)
+                    && nozzles.iter().all(late)
+            }
+        }
+    }
+
+    /// The judged stretch on a nozzle's own way.
+    pub(crate) fn stretch(&self, nozzle: usize) -> (f64, f64) {
+        if self.ground.turning().is_none() {
+            return (self.from_x, self.to_x);
+        }
+        let end = self.ground.end();
+        let own = |x: f64| {
+            self.way(nozzle)
+                .position(self.ground.time_at(x).unwrap_or(end))
+        };
+        (own(self.from_x), own(self.to_x))
+    }
+
     /// Checks that everything can be judged. Faults in the commands are no
     /// error here: they are part of what is judged.
     ///
@@ -271,6 +341,12 @@ impl JudgeInput<'_> {
                 ("width", p.width, NOT_NEGATIVE),
             ];
             check_entry("plant", index, &numbers)?;
+        }
+        if self.ground.turning().is_some() && self.orders.is_some() {
+            return Err(InputError::TurningOrders);
+        }
+        if self.ground.turning().is_some() && self.fan.is_some() {
+            return Err(InputError::TurningFans);
         }
         for (list, len) in [("seen", self.seen.len()), ("refused", self.refused.len())] {
             let plants = self.plants.len();

@@ -16,9 +16,15 @@
 //! plant and without which some point of it would have got less; where others sprayed
 //! there too, an end of theirs that no plant needed is not scored.
 //!
+//! **Turns.** Where the machine turns ([`crate::Turning`]), every nozzle has its own way,
+//! and a plant its place and extent on each: edges and their errors are metres of the
+//! nozzle's own way, across its fan. How far aside the controller was is told by
+//! [`Report::sides`], from which nozzles it opened.
+//!
 //! Work grows with `n·log n` in plants and commands; lists are sorted once and
 //! swept.
 
+mod across;
 mod cover;
 mod dose;
 pub mod fan;
@@ -37,7 +43,10 @@ mod dose_tests;
 mod perfect;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod turning_tests;
 
+pub use across::{Across, Side};
 pub use fan::TrueFan;
 pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
 pub use orders::{KeepOff, ModeOrder, Ordered, Orders, OrdersKept, SeenGround};
@@ -103,20 +112,20 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         sprayed: &sprayed,
         groups: &groups,
     };
-    let outcomes: Vec<Outcome> = input
-        .plants
+    let outcomes: Vec<Outcome> = plants
+        .needs
         .iter()
-        .zip(&plants.needs)
         .enumerate()
-        .map(|(index, (plant, needed))| match plants.doses.get(index) {
+        .map(|(index, needed)| match plants.doses.get(index) {
             _ if needed.is_empty() || !plants.judged[index] => Outcome::Outside,
-            None => world.outcome(index, plant, needed),
+            None => world.outcome(index, needed),
             Some(dose) if dose.full => Outcome::Full,
             Some(dose) if dose.some => Outcome::Partial,
-            Some(_) => Outcome::Missed(world.why(index, plant, needed)),
+            Some(_) => Outcome::Missed(world.why(index, needed)),
         })
         .collect();
 
+    let sides = across::sides(input, &outcomes, &plants.needs, &sprayed);
     let ends = (input.from_x, input.to_x);
     let kept = zones
         .as_ref()
@@ -130,6 +139,7 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
         }
     }
     (report.sets_counted, report.nozzles_beyond_smallest) = plants.sets;
+    report.sides = sides;
     report.reasons = reasons(&report, &input.tolerance);
     report.verdict = if report.reasons.is_empty() {
         Verdict::Holds
@@ -157,11 +167,6 @@ struct Plants {
     sets: (usize, usize),
 }
 
-/// Whether a plant lies wholly in the judged stretch.
-fn inside(input: &JudgeInput<'_>, plant: &crate::Plant) -> bool {
-    input.from_x <= plant.near() && plant.far() <= input.to_x
-}
-
 /// Whether an order withholds a nozzle's spray from a plant.
 type Held<'h> = &'h dyn Fn(usize, &crate::Plant) -> bool;
 
@@ -173,16 +178,19 @@ fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
     let mut withheld = 0;
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
     for (index, plant) in input.plants.iter().enumerate() {
-        let needed = lanes.needed(plant);
+        let abreast = input.abreast(index);
+        let needed = abreast.map_or_else(Vec::new, |p| lanes.needed(&p));
         let spared = needed.iter().any(|&n| held(n, plant));
-        withheld += usize::from(inside(input, plant) && spared);
-        judged.push(inside(input, plant) && !spared);
+        let inside = input.inside(index, &needed);
+        withheld += usize::from(inside && spared);
+        judged.push(inside && !spared);
         if input.seen[index] && !input.refused[index] {
             for &n in &needed {
                 asked[n].push((index, judged[index]));
             }
             // Spray for it is no fault, and none of its edges is scored.
-            for n in lanes.grazed(plant, &needed) {
+            let grazed = abreast.map_or_else(Vec::new, |p| lanes.grazed(&p, &needed));
+            for n in grazed {
                 asked[n].push((index, false));
             }
         }
@@ -207,8 +215,9 @@ fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
     let mut withheld = 0;
     for (index, (plant, over)) in input.plants.iter().zip(&overs).enumerate() {
         let spared = over.reach.iter().any(|&n| held(n, plant));
-        withheld += usize::from(inside(input, plant) && spared);
-        judged.push(inside(input, plant) && !spared);
+        let inside = input.inside(index, &over.reach);
+        withheld += usize::from(inside && spared);
+        judged.push(inside && !spared);
         if !input.seen[index] || input.refused[index] {
             continue;
         }
@@ -298,6 +307,7 @@ fn assemble(
         start: ErrorStats::of(&errors(EdgeKind::Start)),
         stop: ErrorStats::of(&errors(EdgeKind::Stop)),
         edges_within,
+        sides: Vec::new(),
         sprayed_fraction,
         saving: 1.0 - sprayed_fraction,
         merged: scored.merged,
@@ -318,13 +328,14 @@ fn assemble(
 /// The sprayed share of the judged area, lane by lane.
 fn fraction(input: &JudgeInput<'_>, strips: &[Vec<(f64, f64)>]) -> f64 {
     let (mut wet, mut all) = (0.0, 0.0);
-    for (nozzle, strips) in input.nozzles.iter().zip(strips) {
+    for (n, (nozzle, strips)) in input.nozzles.iter().zip(strips).enumerate() {
+        let (from, to) = input.stretch(n);
         let length: f64 = strips
             .iter()
-            .map(|s| (s.1.min(input.to_x) - s.0.max(input.from_x)).max(0.0))
+            .map(|s| (s.1.min(to) - s.0.max(from)).max(0.0))
             .sum();
         wet += length * nozzle.lane_width_m;
-        all += (input.to_x - input.from_x) * nozzle.lane_width_m;
+        all += (to - from).max(0.0) * nozzle.lane_width_m;
     }
     if all > 0.0 { wet / all } else { 0.0 }
 }
@@ -411,6 +422,7 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         start: ErrorStats::default(),
         stop: ErrorStats::default(),
         edges_within: 0.0,
+        sides: Vec::new(),
         sprayed_fraction: 0.0,
         saving: 0.0,
         merged: 0,

@@ -10,6 +10,7 @@ use super::input::{JudgeInput, TrueNozzle};
 use super::orders::Zones;
 use super::report::{Edge, EdgeKind};
 use super::spray::Stretch;
+use crate::Ground;
 
 /// A speed is found when a round changes it by less, in m/s.
 const SETTLED: f64 = 1e-9;
@@ -48,8 +49,7 @@ pub(super) struct Scored {
 
 /// Speed of the machine when the spray that lands at `edge + ahead(speed)`
 /// leaves the nozzle.
-fn speed_for(input: &JudgeInput<'_>, n: &TrueNozzle, edge: f64, ahead: impl Fn(f64) -> f64) -> f64 {
-    let ground = input.ground;
+fn speed_for(ground: &dyn Ground, n: &TrueNozzle, edge: f64, ahead: impl Fn(f64) -> f64) -> f64 {
     let end = ground.end();
     let at = |x: f64| match ground.time_at(x) {
         Some(t) => ground.speed(t),
@@ -70,15 +70,20 @@ fn speed_for(input: &JudgeInput<'_>, n: &TrueNozzle, edge: f64, ahead: impl Fn(f
 }
 
 /// Joins the ground wanted by `plants`, given with whether they are judged.
-fn wanted(input: &JudgeInput<'_>, n: &TrueNozzle, plants: &[(usize, bool)]) -> Vec<Wanted> {
+fn wanted(
+    input: &JudgeInput<'_>,
+    (nozzle, n): (usize, &TrueNozzle),
+    plants: &[(usize, bool)],
+) -> Vec<Wanted> {
     let patch = &input.patch;
+    let way = input.way(nozzle);
     let mut all: Vec<Wanted> = plants
         .iter()
         .filter_map(|&(index, inside)| {
-            let plant = input.plants.get(index)?;
+            let plant = input.met(index, nozzle)?;
             let (near, far) = (plant.near(), plant.far());
-            let v_near = speed_for(input, n, near, |v| -patch.whole_lead(n, v));
-            let v_far = speed_for(input, n, far, |v| patch.whole_trail(n, v));
+            let v_near = speed_for(way, n, near, |v| -patch.whole_lead(n, v));
+            let v_far = speed_for(way, n, far, |v| patch.whole_trail(n, v));
             Some(Wanted {
                 from: near - patch.whole_lead(n, v_near),
                 to: far + patch.whole_trail(n, v_far),
@@ -118,7 +123,7 @@ pub(super) fn score(
     let Some(n) = input.nozzles.get(nozzle) else {
         return Vec::new();
     };
-    let wants = wanted(input, n, plants);
+    let wants = wanted(input, (nozzle, n), plants);
     let mut groups = Vec::new();
     let (mut w, mut s) = (0, 0);
     while w < wants.len() || s < stretches.len() {
@@ -213,7 +218,7 @@ fn score_group(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{Motion, Patch, Piece, Tolerance, Valve};
+    use crate::{Motion, Patch, Piece, Valve};
 
     #[test]
     fn a_patch_takes_the_speed_at_which_its_spray_leaves() {
@@ -237,25 +242,10 @@ mod tests {
         };
         // At 2 s: 8 m, 5 m/s. The spray lands at 8 - 0.2 + 0.25 = 8.05 m, and
         // the whole lead is 0.1 + 0.1 + 0.02 m: the plant begins at 8.27 m.
-        let input = JudgeInput {
-            ground: &ground,
-            nozzles: &[],
-            patch,
-            plants: &[],
-            seen: &[],
-            refused: &[],
-            commands: &[],
-            from_x: 0.0,
-            to_x: 1.0,
-            tolerance: Tolerance::default(),
-            fan: None,
-            faulty: &[],
-            orders: None,
-        };
         let lead = |v: f64| -patch.whole_lead(&n, v);
-        let v = speed_for(&input, &n, 8.27, lead);
+        let v = speed_for(&ground, &n, 8.27, lead);
         assert!((v - 5.0).abs() < 1e-8, "{v}");
         // Before the start the first speed holds.
-        assert_eq!(speed_for(&input, &n, -3.0, lead), 3.0);
+        assert_eq!(speed_for(&ground, &n, -3.0, lead), 3.0);
     }
 }

@@ -1,5 +1,6 @@
 //! What the judge says.
 
+use super::across::Side;
 use super::orders::OrdersKept;
 use std::fmt;
 use std::ops::Range;
@@ -306,6 +307,8 @@ pub struct Report {
     pub stop: ErrorStats,
     /// Share of all edges within the tolerance; 1 where there is none.
     pub edges_within: f64,
+    /// Sides of lone plants across travel, where the machine turns; else empty.
+    pub sides: Vec<Side>,
     /// Sprayed share of the judged area, 0..=1.
     pub sprayed_fraction: f64,
     /// What spraying everything would have cost more: `1 - sprayed_fraction`.

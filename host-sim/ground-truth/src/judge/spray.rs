@@ -85,7 +85,7 @@ pub(super) fn spray(input: &JudgeInput<'_>, nozzle: usize, commands: &[Command])
     };
     let told: Vec<(f64, bool)> = commands.iter().map(|c| (c.at_s, c.open)).collect();
     let flow = n.valve.flow(&told);
-    let ground = input.ground;
+    let ground = input.way(nozzle);
     let lands = |t: f64| n.lands(ground, t);
     // An open valve sprays up to the end of the run.
     let last = ground.end().max(commands.last().map_or(0.0, |c| c.at_s));
