@@ -160,7 +160,7 @@ pub struct YawCounts {
     pub inputs: u32,
     /// Those refused: no such input, faster than the machine can turn, or stamped backwards.
     pub refused: u32,
-    /// Readings at rest from which the yaw sensor's offset was learned.
+    /// Lessons of 16 readings at rest from which the yaw sensor's offset was learned.
     pub taught: u32,
     /// Times that the machine was taken to go straight because no yaw input came.
     pub silences: u32,

@@ -231,6 +231,11 @@ pub fn image<'p>(image: &Image, plants: &'p [Plant]) -> CoreImage<'p> {
     }
 }
 
+/// A recorded yaw rate, mdeg/s to the right, in the core's µrad/s to the left.
+pub fn yaw(mdeg_s: i32) -> i32 {
+    (-f64::from(mdeg_s) * 1e3_f64.to_radians()).round() as i32
+}
+
 /// Hands an order to the core; `sections` is how many the machine has. What the core refuses
 /// it counts.
 pub fn order<const N: usize, const K: usize, const H: usize, const D: usize>(

@@ -17,8 +17,10 @@ const STALE: u32 = 1_000_000;
 const MOST_BIAS: i32 = 921_000;
 /// So long after the last pulse of a stop it has come to rest.
 const ROCKS: Span = Span(300_000);
-/// The offset is a mean over so many of the last readings at rest.
-const READINGS: i32 = 512;
+/// Readings at rest are taken in lessons of so many, and the offset is a mean over so many
+/// lessons.
+const READINGS: i32 = 16;
+const LESSONS: i32 = 32;
 /// What a second wheel's pulse may be off by, fine counts: 5 mm of uneven slots.
 const UNEVEN: i64 = 5 << 12;
 /// Less way than this tells no curvature, counts: 0.1 m.
@@ -47,6 +49,16 @@ struct Second {
     known: bool,
 }
 
+/// Readings at rest. A lesson counts when a whole one has followed it: before its first pulse a
+/// machine may have set off already.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lesson {
+    sum: i32,
+    readings: i32,
+    /// The mean of the one before.
+    before: Option<i32>,
+}
+
 /// What is known of the heading.
 #[derive(Clone, Debug)]
 pub(crate) struct Turning {
@@ -68,9 +80,10 @@ pub(crate) struct Turning {
     silent: bool,
     /// Silence is told from here on.
     watched_from: Micros,
-    /// What the sensor reads at rest, 2⁻⁴⁴ rad/µs, and from how many readings.
+    /// What the sensor reads at rest, 2⁻⁴⁴ rad/µs, and from how many lessons.
     bias: i32,
     taught: i32,
+    lesson: Lesson,
     /// What the sensor told at rest of late, 2⁻⁴⁴ rad: part of the heading once a pulse shows
     /// that the machine had set off before it.
     tentative: i64,
@@ -100,6 +113,7 @@ impl Turning {
             watched_from: Micros(0),
             bias: 0,
             taught: 0,
+            lesson: Lesson::default(),
             tentative: 0,
             step: Span(config.timing.max_detection_age.0 >> 5),
             past: [Mark::default(); PAST],
@@ -165,11 +179,11 @@ impl Turning {
         let still = odometer.never_moved() || now >= odometer.stops_at().plus(ROCKS);
         let mut taken = Taken::Yes;
         if still && raw.saturating_abs() <= MOST_BIAS {
-            self.taught = self.taught.saturating_add(1).min(READINGS);
-            let off = raw.saturating_sub(self.bias);
-            let part = off.checked_div(self.taught).unwrap_or_default();
-            self.bias = self.bias.saturating_add(part);
-            taken = Taken::Taught;
+            if self.teach(raw) {
+                taken = Taken::Taught;
+            }
+        } else {
+            self.lesson = Lesson::default();
         }
         let mut rate = raw.saturating_sub(self.bias);
         if still {
@@ -194,6 +208,25 @@ impl Turning {
         }
         self.bring_up(now, rate);
         Ok(taken)
+    }
+
+    /// Takes a reading at rest; true when it brought a lesson to its end that counts.
+    fn teach(&mut self, raw: i32) -> bool {
+        let lesson = &mut self.lesson;
+        lesson.sum = lesson.sum.saturating_add(raw);
+        lesson.readings = lesson.readings.saturating_add(1);
+        if lesson.readings < READINGS {
+            return false;
+        }
+        let mean = lesson.sum.checked_div(READINGS).unwrap_or_default();
+        let before = lesson.before.replace(mean);
+        (lesson.sum, lesson.readings) = (0, 0);
+        let Some(before) = before else { return false };
+        self.taught = self.taught.saturating_add(1).min(LESSONS);
+        let off = before.saturating_sub(self.bias);
+        let part = off.checked_div(self.taught).unwrap_or_default();
+        self.bias = self.bias.saturating_add(part);
+        true
     }
 
     /// Takes a pulse of the second wheel. Work is bounded by the remembered headings, and a
