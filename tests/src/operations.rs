@@ -6,7 +6,7 @@ use crate::{Core, core_of};
 use controller_core::{
     Action, Along, BenchRequest, Command, Config, DetectorConfig, Direction, FanConfig, GuardState,
     Image, Length, Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength,
-    SectionConfig, Span, Stretch, UnseenPolicy,
+    SectionConfig, Span, Stretch, TurningConfig, UnseenPolicy, YawSource,
 };
 
 /// Nozzles of the boom: two groups of the controller, the second one short.
@@ -82,6 +82,8 @@ struct Trial {
     last_pulse: Option<u64>,
     /// Since when the machine goes back.
     back_since: Option<u64>,
+    /// The yaw rate by its readings, µrad/s, where the machine is told of turning.
+    yaw: Option<i32>,
     /// Whether there is a direction input at all.
     has_direction: bool,
     /// Since when each nozzle has been called faulty.
@@ -165,6 +167,19 @@ impl Trial {
             bench_on_cap: Span(CAP as u32),
             ..ModesConfig::default()
         };
+        let turns = choice & 32 != 0;
+        config.turning = turns.then(|| TurningConfig {
+            wheel_y: Length::from_mm(-700),
+            source: if choice & 64 == 0 {
+                YawSource::Rate
+            } else {
+                YawSource::SecondWheel {
+                    pulse_length: pulse,
+                    y: Length::from_mm(800),
+                }
+            },
+            ..TurningConfig::yaw_rate(Length::from_mm(1500))
+        });
         let mut core = core_of(&nozzles, &config);
         if caller == Caller::EveryInstant {
             core.decide_at_every_instant();
@@ -183,6 +198,7 @@ impl Trial {
             supply_is_low: false,
             last_pulse: None,
             back_since: None,
+            yaw: turns.then_some(0),
             has_direction: config.wheel.direction_input,
             faulty_since: vec![None; count],
             held_at: None,
@@ -285,6 +301,14 @@ impl Trial {
             self.last_pulse = Some(self.now);
         }
         self.drain();
+        if let Some(rate) = self.yaw {
+            // Of the two the one that the machine does not have is refused and counted.
+            let told = self.core.handle_yaw_rate(Micros(self.now), rate).is_ok();
+            self.drain();
+            let also = self.core.handle_second_pulse(Micros(self.now)).is_ok();
+            assert!(!(told && also), "two sources of the heading");
+            self.drain();
+        }
         if self.held_at.take().is_some() {
             self.all_closed("a pulse in the bench state");
         }
@@ -315,6 +339,8 @@ impl Trial {
     fn operate(&mut self, bytes: &mut Bytes<'_>) {
         let code = bytes.u8();
         let now = Micros(self.now);
+        // Up to 1 rad/s to either hand.
+        self.yaw = self.yaw.map(|_| (i32::from(code) - 128) * 8_000);
         match code % 19 {
             // Drives some way, 0.5 to 8 m/s.
             0..=4 => {

@@ -41,7 +41,8 @@ fn scenario(seed: u64, radius: f64, sensors: &str) -> Scenario {
     Scenario::parse("scenario.toml", &text).unwrap_or_else(|e| panic!("{e}"))
 }
 
-fn say(name: &str, radius: f64, report: &Report) {
+/// Prints a judgement; returns the RMS of the starts at the outermost metre, m.
+fn say(name: &str, radius: f64, report: &Report) -> f64 {
     let tips: Vec<f64> = report
         .edges
         .iter()
@@ -50,15 +51,17 @@ fn say(name: &str, radius: f64, report: &Report) {
         .collect();
     let rms = (tips.iter().map(|e| e * e).sum::<f64>() / tips.len().max(1) as f64).sqrt();
     println!(
-        "{name} {radius} m: of {} plants {} full, {} partial, {} missed; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges)",
+        "{name} {radius} m: of {} plants {} full, {} partial, {} missed {:?}; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges)",
         report.targets.total,
         report.targets.full,
         report.targets.partial,
         report.targets.missed,
+        report.missed_by,
         1e3 * report.start.rms,
         1e3 * rms,
         tips.len(),
     );
+    rms
 }
 
 #[test]
@@ -66,13 +69,35 @@ fn plants_on_arcs_get_their_dose() {
     let yaw = "[yaw_sensor]\nrate_hz = 50.0\nnoise_deg_s = 0.2\nbias_deg_s = 0.1";
     let told = machine("[turning]\nbehind_axle_m = 2.0");
     let blind = machine("");
-    for radius in [-15.0, 30.0, -60.0] {
+    // On 15 m the boom comes by some plants seen just before the arc begins or ends otherwise
+    // than foretold; the inner ones take up to five seconds from image to spray.
+    for (radius, share) in [(-15.0, 0.93), (30.0, 0.995), (-60.0, 0.995)] {
         let scenario = scenario(7, radius, yaw);
         let report = judged(&scenario, &told);
-        say("yaw rate", radius, &report);
+        let tips = say("yaw rate", radius, &report);
         let without = judged(&scenario, &blind);
         say("blind   ", radius, &without);
         assert_eq!(report.problems, []);
-        assert!(report.targets.full > without.targets.full);
+        let full = report.targets.full as f64 / report.targets.total as f64;
+        assert!(full >= share, "{full} full at {radius} m");
+        assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
+        assert!(without.targets.full * 2 < report.targets.full);
+    }
+}
+
+/// The same from two wheels 1.8 m apart instead of the yaw rate.
+#[test]
+fn two_wheels_do_as_well() {
+    let turning = "[turning]\nbehind_axle_m = 2.0\nwheel_y_m = -0.9\nsecond_wheel_y_m = 0.9\nsecond_pulse_length_m = 0.02";
+    let told = machine(turning);
+    for radius in [-30.0, 30.0] {
+        // The wheel's place stands in its own table, which is open here.
+        let scenario = scenario(8, radius, "y_m = -0.9\n[second_wheel]\ny_m = 0.9");
+        let report = judged(&scenario, &told);
+        let tips = say("2 wheels", radius, &report);
+        assert_eq!(report.problems, []);
+        let full = report.targets.full as f64 / report.targets.total as f64;
+        assert!(full >= 0.995, "{full} full at {radius} m");
+        assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
     }
 }
