@@ -16,7 +16,8 @@
 //! * [`plants`]: a seeded field of plants;
 //! * [`detector`]: frames, their delays, and the plants in them; [`camera`]: the same on a
 //!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
-//! * [`valve`]: flow after dead time, rise and fall;
+//! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
+//!   that; [`supply`]: pressure as nozzles open;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
@@ -36,6 +37,8 @@ pub mod path;
 pub mod plants;
 pub mod pulse_faults;
 pub mod slip;
+pub mod solenoid;
+pub mod supply;
 pub mod sway;
 pub mod travel;
 pub mod turning;
@@ -51,11 +54,13 @@ pub use image_faults::{ImageFaults, ImageFaultsError};
 pub use judge::{
     Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
     ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,
-    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
+    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge, judge_supplied,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use path::{Leg, Path, PathError, Pose};
 pub use plants::{FieldError, Plant, PlantField, generate};
+pub use solenoid::{Solenoids, SolenoidsError};
+pub use supply::{Supplied, SupplyError, SupplySpec};
 pub use sway::{Attitude, RoughSpec, Sway, SwayError, Whip};
 pub use travel::{Rig, Track, Travel, TravelError};
 pub use turning::{Pass, Turning};

@@ -54,6 +54,7 @@ pub use report::{
     Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, Targets, Verdict, WhyMissed,
 };
 
+use crate::{Supplied, SupplyError, SupplySpec};
 use cover::World;
 use dose::{Dose, Fans, Over};
 use lanes::Lanes;
@@ -70,8 +71,28 @@ const SPELT_OUT: usize = 5;
 /// broken, the reason says why, and nothing is counted.
 #[must_use]
 pub fn judge(input: &JudgeInput<'_>) -> Report {
+    judge_with(input, None).0
+}
+
+/// The same with a supply whose pressure falls as nozzles open. A dose takes the flow that
+/// there was; where each nozzle serves its lane alone, flow counts as full from the
+/// supply's own share on.
+///
+/// # Errors
+/// Names the first number of the supply that is unusable.
+pub fn judge_supplied(
+    input: &JudgeInput<'_>,
+    supply: &SupplySpec,
+) -> Result<(Report, Supplied), SupplyError> {
+    supply.check()?;
+    let (report, supplied) = judge_with(input, Some(supply));
+    // An input that is not judged still has a supply at rest.
+    Ok((report, supplied.unwrap_or_else(|| supply.follow(std::iter::empty()))))
+}
+
+fn judge_with(input: &JudgeInput<'_>, supply: Option<&SupplySpec>) -> (Report, Option<Supplied>) {
     if let Err(error) = input.check() {
-        return unjudged(input, &error);
+        return (unjudged(input, &error), None);
     }
     let nozzles = input.nozzles.len();
     let (lists, mut problems) = spray::by_nozzle(input.commands, nozzles);
@@ -82,10 +103,17 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
             at_s: c.at_s,
         }));
     }
+    let flows: Vec<_> = lists
+        .iter()
+        .zip(input.nozzles)
+        .map(|(list, nozzle)| spray::flow(nozzle, list))
+        .collect();
+    let supplied = supply.map(|s| s.follow(flows.iter()));
     let sprayed: Vec<_> = lists
         .iter()
+        .zip(&flows)
         .enumerate()
-        .map(|(n, list)| spray::spray(input, n, list))
+        .map(|(n, (list, flow))| spray::spray(input, n, (list, flow), supplied.as_ref()))
         .collect();
 
     let zones: Option<Vec<_>> = input
@@ -146,7 +174,7 @@ pub fn judge(input: &JudgeInput<'_>) -> Report {
     } else {
         Verdict::Broken
     };
-    report
+    (report, supplied)
 }
 
 /// Which nozzles the plants have to do with.

@@ -1,8 +1,8 @@
 //! From the commands of each nozzle to what came down, and where.
 
-use super::input::{Command, JudgeInput};
+use super::input::{Command, JudgeInput, TrueNozzle};
 use super::report::Problem;
-use crate::Flow;
+use crate::{Flow, Supplied};
 
 /// One spray of one nozzle, from half flow to half flow.
 #[derive(Clone, Copy, Debug)]
@@ -78,13 +78,22 @@ pub(super) fn by_nozzle(commands: &[Command], nozzles: usize) -> (Vec<Vec<Comman
     (lists, problems)
 }
 
+/// The flow of one nozzle at a steady pressure.
+pub(super) fn flow(nozzle: &TrueNozzle, commands: &[Command]) -> Flow {
+    let told: Vec<(f64, bool)> = commands.iter().map(|c| (c.at_s, c.open)).collect();
+    nozzle.valve.flow(&told)
+}
+
 /// Brings down the spray of one nozzle.
-pub(super) fn spray(input: &JudgeInput<'_>, nozzle: usize, commands: &[Command]) -> Sprayed {
+pub(super) fn spray(
+    input: &JudgeInput<'_>,
+    nozzle: usize,
+    (commands, flow): (&[Command], &Flow),
+    supplied: Option<&Supplied>,
+) -> Sprayed {
     let Some(n) = input.nozzles.get(nozzle) else {
         return Sprayed::default();
     };
-    let told: Vec<(f64, bool)> = commands.iter().map(|c| (c.at_s, c.open)).collect();
-    let flow = n.valve.flow(&told);
     let ground = input.way(nozzle);
     let lands = |t: f64| n.lands(ground, t);
     // An open valve sprays up to the end of the run.
@@ -134,17 +143,36 @@ pub(super) fn spray(input: &JudgeInput<'_>, nozzle: usize, commands: &[Command])
             }
         }
     }
+    let given = |t: f64, share: f64| share * supplied.map_or(1.0, |s| s.share(t));
     sprayed.profile = flow
         .points()
         .iter()
-        .map(|&(t, share)| (lands(t.min(last)), share))
+        .map(|&(t, share)| (lands(t.min(last)), given(t, share)))
         .collect();
     // A valve that never closed sprays on to the end of the run.
     if let Some(&(_, share)) = flow.points().last() {
-        sprayed.profile.push((lands(last), share));
+        sprayed.profile.push((lands(last), given(last, share)));
+    }
+    if let Some(supplied) = supplied {
+        for (a, b) in wet_times(flow) {
+            let bends = supplied.bends(a, b.min(last));
+            let points = bends.map(|t| (lands(t), given(t, flow.level(t))));
+            sprayed.profile.extend(points);
+        }
+        // Where doses are summed, only the nominal flow needs no closer look.
+        let enough = match input.fan {
+            Some(_) => 1.0,
+            None => supplied.spec().full_share,
+        };
+        let half = 0.5 * n.thickness_m;
+        let weak = supplied.below(enough).into_iter().map(|(a, b)| {
+            let (a, b) = (lands(a), lands(b));
+            (a.min(b) - half, a.max(b) + half)
+        });
+        without(&mut sprayed.full, weak);
     }
     sprayed.profile.sort_by(|a, b| a.0.total_cmp(&b.0));
-    for (a, b) in wet_times(&flow) {
+    for (a, b) in wet_times(flow) {
         let (a, b) = (lands(a), lands(b.min(last).max(a)));
         let half = 0.5 * n.thickness_m;
         sprayed.wet.push((a.min(b) - half, a.max(b) + half));
@@ -198,6 +226,27 @@ pub(super) fn join(list: &mut Vec<(f64, f64)>) {
         }
         touch
     });
+}
+
+/// Takes ground out of intervals.
+fn without(list: &mut Vec<(f64, f64)>, holes: impl Iterator<Item = (f64, f64)>) {
+    let mut holes: Vec<(f64, f64)> = holes.collect();
+    join(&mut holes);
+    let mut left = Vec::with_capacity(list.len());
+    for &(from, to) in list.iter() {
+        let mut from = from;
+        let first = holes.partition_point(|h| h.1 <= from);
+        for hole in holes[first..].iter().take_while(|h| h.0 < to) {
+            if from < hole.0 {
+                left.push((from, hole.0));
+            }
+            from = from.max(hole.1);
+        }
+        if from <= to {
+            left.push((from, to));
+        }
+    }
+    *list = left;
 }
 
 /// The one of sorted, separate intervals that reaches beyond `x`, if any
