@@ -15,8 +15,10 @@
 
 use crate::boom::{DetectorConfig, NozzleConfig, PatchConfig};
 use crate::fan::{Aim, Fan};
-use crate::ground_plan::Interval;
-use crate::units::{Length, Micros};
+use crate::ground_plan::{Interval, ahead};
+use crate::lane::later;
+use crate::turning::{Crossing, Curve, Heading};
+use crate::units::{Length, Micros, saturate_i32};
 
 /// Most plants in one image message.
 pub const MAX_PLANTS_PER_IMAGE: usize = 64;
@@ -167,24 +169,49 @@ pub(crate) fn check(image: &Image<'_>) -> Result<(), ImageError> {
     Ok(())
 }
 
-/// Patch of one plant in places of the boom reference point, for a nozzle at
-/// x = 0: what it takes from `captured` (where the reference point was).
-pub(crate) fn patch_of(
+/// What a plant takes along and across where it meets the boom.
+pub(crate) struct Aimed {
+    /// In places of the boom, for a nozzle at x = 0.
+    pub patch: Interval,
+    /// Without margin.
+    pub across: Across,
+    /// The heading then.
+    pub heading: Heading,
+}
+
+/// Where a plant meets the boom. `None`: the boom does not come by it. In a curve the plant's
+/// box has turned until then, and its hull along and across is taken, a little too large.
+pub(crate) fn aim(
     plant: &Plant,
-    captured: i32,
+    curve: &Curve,
     detector: &DetectorConfig,
     patch: &PatchConfig,
-) -> Interval {
-    let near = captured
-        .wrapping_add(detector.x.bits())
-        .wrapping_add(plant.x.bits())
-        .wrapping_sub(plant.length.bits() >> 1);
-    let far = near.wrapping_add(plant.length.bits());
+) -> Option<Aimed> {
+    let x = detector.x.bits().saturating_add(plant.x.bits());
+    let y = detector.y.bits().saturating_add(plant.y.bits());
+    let met = curve.cross(x, y)?;
+    let (length, width) = (plant.length.bits(), plant.width.bits());
+    let (length, width) = if met.turned == 0 {
+        (length, width)
+    } else {
+        let turned =
+            |side: i32| saturate_i32(i64::from(side).saturating_mul(i64::from(met.turned)) >> 16);
+        (
+            length.saturating_add(turned(width)),
+            width.saturating_add(turned(length)),
+        )
+    };
+    let near = met.place.wrapping_sub(length >> 1);
+    let far = near.wrapping_add(length);
     let extra = patch.edge_extra.bits();
-    Interval {
-        start: near.wrapping_sub(patch.lead.bits()).wrapping_sub(extra),
-        end: far.wrapping_add(patch.trail.bits()).wrapping_add(extra),
-    }
+    Some(Aimed {
+        patch: Interval {
+            start: near.wrapping_sub(patch.lead.bits()).wrapping_sub(extra),
+            end: far.wrapping_add(patch.trail.bits()).wrapping_add(extra),
+        },
+        across: Across::around(met.y, width),
+        heading: met.heading,
+    })
 }
 
 /// Ground across, in counts right of the boom reference point.
@@ -195,10 +222,8 @@ pub(crate) struct Across {
 }
 
 impl Across {
-    /// A plant without margin.
-    pub fn of(plant: &Plant, detector: &DetectorConfig) -> Self {
-        let y = detector.y.bits().saturating_add(plant.y.bits());
-        let half = plant.width.bits() >> 1;
+    fn around(y: i32, width: i32) -> Self {
+        let half = width >> 1;
         Self {
             left: y.saturating_sub(half),
             right: y.saturating_add(half),
@@ -210,6 +235,34 @@ impl Across {
             left: self.left.saturating_sub(by),
             right: self.right.saturating_add(by),
         }
+    }
+}
+
+/// The ground of an image that every lane in the detector's view has seen, told by `own`: in a
+/// curve the outer lanes come to the far end sooner and the inner ones to the near end later.
+pub(crate) fn seen_by_all(
+    seen: Stretch,
+    curve: &Curve,
+    detector: &DetectorConfig,
+    own: impl Fn(&Crossing) -> i32,
+) -> Interval {
+    let met = |forward: Length, y: Length| {
+        let x = detector.x.bits().saturating_add(forward.bits());
+        curve.cross(x, y.bits()).map(|met| own(&met))
+    };
+    let left = detector.y.minus(detector.view_left);
+    let right = detector.y.plus(detector.view_right);
+    match (
+        met(seen.from, left),
+        met(seen.from, right),
+        met(seen.to, left),
+        met(seen.to, right),
+    ) {
+        (Some(a), Some(b), Some(c), Some(d)) => Interval {
+            start: later(a, b),
+            end: if ahead(c, d) < 0 { c } else { d },
+        },
+        _ => Interval::default(),
     }
 }
 

@@ -5,6 +5,7 @@
 use crate::fan::FanConfig;
 use crate::rate::RateConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
+use crate::turning::TurningConfig;
 use crate::units::{Length, PulseLength, Span, Speed};
 
 mod error;
@@ -238,6 +239,8 @@ pub struct Config<'a> {
     pub sections: &'a [SectionConfig],
     /// Unseen ground, keep-off, switches, start and bench.
     pub modes: ModesConfig,
+    /// How the machine turns; `None`: it is taken to go straight.
+    pub turning: Option<TurningConfig>,
 }
 
 impl<'a> Config<'a> {
@@ -273,6 +276,7 @@ impl<'a> Config<'a> {
             faulty: &[],
             sections: &[],
             modes: ModesConfig::default(),
+            turning: None,
         }
     }
 
@@ -357,6 +361,9 @@ impl<'a> Config<'a> {
             }
         }
         self.validate_sections()?;
+        if let Some(turning) = &self.turning {
+            turning.validate()?;
+        }
         let modes = &self.modes;
         if !short(modes.keep_off_margin) {
             return Err(ConfigError::KeepOffMargin);

@@ -16,7 +16,7 @@ use crate::fan::Fan;
 use crate::guard::{GuardState, Latches};
 use crate::lane::Lane;
 use crate::layers::Layers;
-use crate::odometer::{Odometer, PulseError};
+use crate::odometer::{Motion, Odometer, PulseError};
 use crate::outbox::Outbox;
 use crate::rate::Rate;
 use crate::reach::{Horizon, Reach};
@@ -24,14 +24,16 @@ use crate::reaim::Aims;
 use crate::repeats::Repeats;
 use crate::sections::Mode;
 use crate::sequencer::{self, Command, Instant, Permit};
+use crate::turning::{Swing, Turning};
 use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
-use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits};
+use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits, longest_sleep};
 use heapless::Vec;
 
 mod images;
 mod machine;
 mod orders;
 mod rate;
+mod yaw;
 
 pub use machine::FaultError;
 
@@ -58,19 +60,30 @@ pub enum Poll {
     },
 }
 
+/// When the boom is to be looked at while it moves.
+#[derive(Clone, Copy, Debug)]
+struct Ahead {
+    horizon: Horizon,
+    /// Some nozzle may stand from then on if no pulse comes before.
+    stops_at: Micros,
+    /// Every instant counts for every group that has anything to do.
+    all: bool,
+}
+
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
-    config: DetectorConfig,
     last_image: Micros,
     silent: bool,
     repeats: Repeats,
 }
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
-/// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
+/// pulses, `D` detectors. Borrows the tables of nozzles, detectors and sections, which
+/// may lie in flash.
 #[derive(Clone, Debug)]
 pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     odometer: Odometer<H>,
+    turning: Turning,
     nozzles: &'a [NozzleConfig],
     lanes: [Lane<K>; N],
     /// Where each lane is next to be looked at; means something while its group is
@@ -85,6 +98,7 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     switch_quiet: Span,
     /// Since when, and in which group next, everything open is to close at once.
     urgent: Option<(Micros, usize)>,
+    eyes: &'a [DetectorConfig],
     detectors: Vec<Sight, D>,
     /// When the next detector may turn out silent.
     silence_due: Micros,
@@ -117,16 +131,13 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
+    #[inline(never)]
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
         const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
         config.validate(N, D)?;
         let mut detectors: Vec<Sight, D> = Vec::new();
-        for detector in config.detectors {
-            let sight = Sight {
-                config: *detector,
-                ..Sight::default()
-            };
-            if detectors.push(sight).is_err() {
+        for _ in config.detectors {
+            if detectors.push(Sight::default()).is_err() {
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
@@ -171,11 +182,13 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             urgent: None,
             layers,
             odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
+            turning: Turning::new(config),
             nozzles: config.nozzles,
             lanes: [Lane::idle(); N],
             next: [0; N],
             groups,
             grid: Grid::new(config.timing.decision_period, count),
+            eyes: config.detectors,
             detectors,
             silence_due: Micros(0),
             patch: config.patch,
@@ -277,16 +290,19 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         match self.odometer.handle_pulse(now) {
             Ok(lost) => {
                 bump(&mut self.counters.pulses);
-                add(&mut self.counters.pulses_bridged, u64::from(lost));
-                self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
+                add(&mut self.counters.pulses_bridged, lost);
+                self.counters.slot_drop_outs = self.odometer.slot_drop_outs();
                 let here = wrap_i32(self.odometer.distance().0);
-                let detectors = &self.detectors;
+                let eyes = self.eyes;
                 let swath = |index: usize| {
-                    detectors.get(index).map_or(Length::default(), |sight| {
-                        sight.config.view_left.plus(sight.config.view_right)
-                    })
+                    eyes.get(index)
+                        .map_or(Length::default(), |eye| eye.view_left.plus(eye.view_right))
                 };
-                self.layers.pass(here, swath, &mut self.counters);
+                let heading = self.turning.swing_at(now).heading();
+                self.layers.pass(here, heading, swath, &mut self.counters);
+                if self.turning.fell_silent(now, stood) {
+                    self.turning.count(|counts| &mut counts.silences, 1);
+                }
                 self.reach.mind_lines(self.layers.keeps_off());
                 self.stale = true;
                 self.reaim(now);
@@ -378,20 +394,58 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// Tells every group when it must be looked at next, from what is known now.
     fn wake_all(&mut self) {
         let from = self.grid.done_to();
-        let moving = !self.odometer.stands(from);
-        let horizon = moving.then(|| {
-            let motion = self.odometer.free_motion_at(from);
-            self.reach.horizon(&motion, self.reach.farthest(&motion))
-        });
+        let horizon = self.horizon(from);
         for index in 0..self.groups.len() {
             self.wake(index, from, horizon);
         }
         self.find_first();
     }
 
+    /// How far ahead what is to come within reach can be, while the machine moves.
+    fn horizon(&self, from: Micros) -> Option<Ahead> {
+        if self.odometer.stands(from) {
+            return None;
+        }
+        let mut motion = self.odometer.free_motion_at(from);
+        let mut stops_at = self.odometer.stops_at();
+        let mut all = false;
+        if self.turning.on() {
+            let swing = self.turning.swing_at(from);
+            all = self.layers.sprays_unseen() || self.may_slow_down(&swing, &motion);
+            let sinces = self.groups.iter().map(|group| group.since);
+            for since in sinces {
+                all |= swing.far_apart(since);
+            }
+            stops_at = stops_at.min(self.odometer.slows_at(swing.fastest()));
+            // The spread of each group, and of all: a little early for some.
+            let widest = self
+                .groups
+                .iter()
+                .map(|group| swing.widest(&motion, group.since));
+            if let Some(widest) = widest.max_by_key(|motion| motion.ahead_fine) {
+                motion = widest;
+            }
+        }
+        let reach = self.reach.farthest(&motion);
+        Some(Ahead {
+            horizon: self.reach.horizon(&motion, reach),
+            stops_at,
+            all,
+        })
+    }
+
+    /// Whether some nozzle's own way may become slower than creep speed while the boom is not
+    /// looked at, if pulses come as foretold.
+    fn may_slow_down(&self, swing: &Swing, motion: &Motion) -> bool {
+        let sleep = i64::from(longest_sleep(self.timing.decision_period).0);
+        let lost = i64::from(motion.a.min(0)).wrapping_mul(sleep) >> 16;
+        let slowest = i64::from(motion.v).wrapping_add(lost);
+        swing.slows_below(slowest, self.odometer.creep())
+    }
+
     /// The first instant after `from` at which a group can have anything to do. Never
     /// too late: at all instants skipped, deciding would change nothing.
-    fn wake(&mut self, index: usize, from: Micros, horizon: Option<Horizon>) {
+    fn wake(&mut self, index: usize, from: Micros, ahead: Option<Ahead>) {
         let (Some(group), Some(next)) = (
             self.groups.get_mut(index),
             self.next.get(index << GROUP_BITS..),
@@ -401,14 +455,17 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let mut earliest = self.grid.idle_end(from);
         if self.every_instant || group.all || self.bench.runs() {
             earliest = from;
-        } else if let Some(horizon) = horizon {
-            if let Some(time) = horizon.sooner_than(group.nearest(next)) {
+        } else if let Some(ahead) = ahead {
+            if let Some(time) = ahead.horizon.sooner_than(group.nearest(next)) {
                 earliest = earliest.min(from.plus(time));
-                // The guard may change its mind of a standstill.
-                earliest = earliest.min(self.odometer.stops_at());
+                // The guard may change its mind of a standstill, or of a nozzle's.
+                earliest = earliest.min(ahead.stops_at);
+                if ahead.all {
+                    earliest = from;
+                }
             }
             if index == 0 {
-                earliest = earliest.min(self.odometer.stops_at());
+                earliest = earliest.min(ahead.stops_at);
                 earliest = earliest.min(self.silence_due);
             }
         } else if group.any_open() {
@@ -424,9 +481,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// everything due since is decided at the latest instants instead.
     fn made_up(&mut self, due: Micros, now: Micros) -> bool {
         let lateness = now.since(due);
-        if u64::from(lateness.0) > self.counters.worst_lateness_us {
-            self.counters.worst_lateness_us = u64::from(lateness.0);
-        }
+        let worst = &mut self.counters.worst_lateness_us;
+        *worst = lateness.0.max(*worst);
         if lateness > self.timing.poll_silence {
             self.unpolled_to = Some(now);
         }
@@ -439,7 +495,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             bump(&mut self.counters.overruns);
             return true;
         }
-        add(&mut self.counters.overruns, u64::from(behind));
+        add(&mut self.counters.overruns, behind);
         self.grid.skip_to(now);
         for group in &mut self.groups {
             group.all = true;
@@ -464,6 +520,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         let bench = self.guard == GuardState::Bench;
         let allowed = self.guard.allows_spray();
         let motion = self.odometer.motion_at(at);
+        let swing = self.turning.swing_at(at);
+        let curved = self.turning.on();
+        self.layers.heading = swing.heading_after(self.reach.typical_lead);
+        let creep = self.odometer.creep();
         self.grid.handled(at);
         let first = index << GROUP_BITS;
         let (Some(group), Some(lanes), Some(next), Some(nozzles), Some(faulty)) = (
@@ -475,23 +535,30 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         ) else {
             return;
         };
-        let place = motion.place();
         if group.sweep() {
-            for lane in lanes.iter_mut().take(GROUP) {
-                lane.age_out(place, at);
+            for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(GROUP) {
+                let own = swing.own(&motion, self.turning.side(nozzle.y));
+                lane.age_out(own.place(), at);
             }
         }
+        if curved && swing.far_apart(group.since) {
+            // Every boundary is brought to a common place anew.
+            group.since = swing.heading();
+            group.all = true;
+        }
+        group.all |= curved
+            && (self.layers.sprays_unseen() || swing.slows_below(i64::from(motion.v), creep));
         if bench {
             group.everyone(nozzles.len());
         }
-        let reach = self.reach.farthest(&motion);
+        let reach = self.reach.farthest(&swing.widest(&motion, group.since));
         let mut todo = group.busy();
         if allowed && !group.all && !self.every_instant {
             todo &= group.within(next, reach);
         }
         group.all = false;
         if todo != 0 {
-            let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+            let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
             self.outbox.begin(at, index);
             for offset in bits(todo) {
                 let (Some(lane), Some(nozzle), Some(fault)) = (
@@ -502,12 +569,21 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     continue;
                 };
                 let index = first.wrapping_add(offset);
+                let side = self.turning.side(nozzle.y);
+                let own = curved.then(|| swing.own(&motion, side));
+                let slow = own.is_some_and(|own| swing.turns() && own.v < creep);
+                let instant = straight.along(own);
                 let mut wanted = self.layers.over(index, nozzle);
                 if *fault {
                     // Nothing may wake its group either.
                     wanted.mode = Mode::Off;
                 }
                 let permit = if *fault {
+                    Permit::Closed
+                } else if allowed && slow {
+                    if lane.is_open() {
+                        self.turning.count(|counts| &mut counts.slow_closes, 1);
+                    }
                     Permit::Closed
                 } else if allowed {
                     Permit::Follow(wanted)
@@ -532,14 +608,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     debug_assert!(put, "a group has at most one command a nozzle");
                     bump(&mut self.counters.commands);
                 }
-                group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
+                let boundary = lane.boundary(&wanted, instant.place());
+                group.set(offset, next, side, boundary, lane.is_open());
             }
         }
-        let moving = !self.odometer.stands(at);
-        let horizon = moving.then(|| {
-            let motion = self.odometer.free_motion_at(at);
-            self.reach.horizon(&motion, self.reach.farthest(&motion))
-        });
+        let horizon = self.horizon(at);
         self.wake(index, at, horizon);
         self.find_first();
     }

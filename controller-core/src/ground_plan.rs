@@ -18,6 +18,15 @@ pub struct Interval {
 }
 
 impl Interval {
+    /// The same, so many counts farther on.
+    #[must_use]
+    pub(crate) const fn on_by(self, counts: i32) -> Self {
+        Self {
+            start: self.start.wrapping_add(counts),
+            end: self.end.wrapping_add(counts),
+        }
+    }
+
     /// Length in counts.
     #[must_use]
     pub const fn len(self) -> i32 {

@@ -11,6 +11,7 @@
 
 use crate::ground_plan::ahead;
 use crate::lane::later;
+use crate::turning::{Heading, Side};
 use crate::units::{Distance, Length};
 use heapless::Vec;
 
@@ -54,18 +55,31 @@ pub enum Along {
     },
 }
 
-/// A stretch `[from, to)` of ground in wrapping counts, for nozzles `first..end`.
+/// A stretch `[from, to)` of ground in wrapping counts, for nozzles `first..end`, in places
+/// of the boom at one heading: each nozzle counts it along its own way from there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Stretch {
     pub first: u16,
     pub end: u16,
     pub from: i32,
     pub to: i32,
+    pub heading: Heading,
 }
 
 impl Stretch {
     pub(crate) fn covers(&self, nozzle: u16) -> bool {
         self.first <= nozzle && nozzle < self.end
+    }
+
+    /// The same or more ground told at another heading, for nozzles up to `most` from the wheel.
+    fn at(&self, heading: Heading, most: Side) -> Self {
+        let spread = self.heading.spread(heading, most);
+        Self {
+            from: self.from.wrapping_sub(spread),
+            to: self.to.wrapping_add(spread),
+            heading,
+            ..*self
+        }
     }
 
     fn holds(&self, other: &Self) -> bool {
@@ -85,18 +99,20 @@ impl Stretch {
                 other.from
             },
             to: later(self.to, other.to),
+            heading: self.heading,
         }
     }
 
     fn area(&self) -> i64 {
-        let across = i64::from(self.end).saturating_sub(i64::from(self.first));
-        across.saturating_mul(i64::from(ahead(self.to, self.from)))
+        // 16 bits times 32: neither this nor a sum of three can overflow.
+        let across = i64::from(self.end).wrapping_sub(i64::from(self.first));
+        across.wrapping_mul(i64::from(ahead(self.to, self.from)))
     }
 
     /// Ground kept off for nothing when the two become one.
     fn waste(&self, other: &Self) -> i64 {
-        let both = self.area().saturating_add(other.area());
-        self.hull(other).area().saturating_sub(both)
+        let both = self.area().wrapping_add(other.area());
+        self.hull(other).area().wrapping_sub(both)
     }
 }
 
@@ -104,9 +120,18 @@ impl Stretch {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct KeepOffs {
     list: Vec<Stretch, MAX_KEEP_OFF>,
+    most: Side,
 }
 
 impl KeepOffs {
+    /// For nozzles up to `most` from the wheel.
+    pub(crate) fn new(most: Side) -> Self {
+        Self {
+            most,
+            ..Self::default()
+        }
+    }
+
     pub(crate) fn is_empty(&self) -> bool {
         self.list.is_empty()
     }
@@ -118,10 +143,15 @@ impl KeepOffs {
     /// Adds a stretch; true when two had to be joined. Bounded by the square of
     /// [`MAX_KEEP_OFF`] when full.
     pub(crate) fn insert(&mut self, new: Stretch) -> bool {
-        if self.list.iter().any(|old| old.holds(&new)) {
+        let most = self.most;
+        if self
+            .list
+            .iter()
+            .any(|old| old.holds(&new.at(old.heading, most)))
+        {
             return false;
         }
-        self.list.retain(|old| !new.holds(old));
+        (self.list).retain(|old| !new.holds(&old.at(new.heading, most)));
         let Err(new) = self.list.push(new) else {
             return false;
         };
@@ -133,9 +163,9 @@ impl KeepOffs {
     fn join(&mut self, new: Stretch) {
         let mut best: Option<(i64, usize, Option<usize>)> = None;
         for (i, a) in self.list.iter().enumerate() {
-            let with_new = (a.waste(&new), i, None);
+            let with_new = (a.waste(&new.at(a.heading, self.most)), i, None);
             let rest = self.list.iter().enumerate().skip(i.wrapping_add(1));
-            let with_old = rest.map(|(j, b)| (a.waste(b), i, Some(j)));
+            let with_old = rest.map(|(j, b)| (a.waste(&b.at(a.heading, self.most)), i, Some(j)));
             for candidate in with_old.chain([with_new]) {
                 if best.is_none_or(|(least, _, _)| candidate.0 < least) {
                     best = Some(candidate);
@@ -145,7 +175,7 @@ impl KeepOffs {
         let Some((_, i, partner)) = best else { return };
         let other = partner.map_or(new, |j| self.list.get(j).copied().unwrap_or(new));
         if let Some(slot) = self.list.get_mut(i) {
-            *slot = slot.hull(&other);
+            *slot = slot.hull(&other.at(slot.heading, self.most));
         }
         if let Some(slot) = partner.and_then(|j| self.list.get_mut(j)) {
             *slot = new;
@@ -171,6 +201,7 @@ mod tests {
             end,
             from,
             to,
+            heading: Heading::default(),
         }
     }
 

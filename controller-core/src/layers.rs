@@ -2,11 +2,12 @@
 //! and keep-off ground. Hands out one nozzle's share of it as [`Wanted`].
 
 use crate::boom::{Config, ConfigError, NozzleConfig, UnseenPolicy};
-use crate::counters::{Counters, add, bump};
+use crate::counters::{Counters, bump};
 use crate::ground_plan::{Interval, ahead};
 use crate::keep_off::{KeepOffs, Over, Stretch};
 use crate::sections::{Mode, OrderError, SectionConfig, Sections};
 use crate::sight::{Covering, Seen};
+use crate::turning::{Heading, Side};
 use crate::units::{COUNTS_PER_MM, Length};
 use crate::wanted::{Sight, Wanted};
 use heapless::Vec;
@@ -16,21 +17,32 @@ const ROUNDING: i32 = 2;
 /// Keep-off ground is forgotten when the rearmost nozzle is so far past it.
 const PAST: i32 = 1000 * COUNTS_PER_MM;
 
+/// What is known of each nozzle, without a byte between.
+#[derive(Clone, Copy, Debug, Default)]
+struct Share {
+    seen_by: u16,
+    any: bool,
+    section: u8,
+}
+
 /// The layers of a boom with at most `N` nozzles and `D` detectors.
 #[derive(Clone, Debug)]
 pub(crate) struct Layers<'a, const N: usize, const D: usize> {
     pub sections: Sections,
     configs: &'a [SectionConfig],
-    /// Each nozzle's section.
-    section_of: [u8; N],
+    /// Each nozzle's section, and who looks at it.
+    shares: [Share; N],
     seen: Vec<Seen, D>,
-    covering: [Covering; N],
     spray_unseen: bool,
     shrink: (i32, i32),
     keep_offs: KeepOffs,
     widen: i32,
     /// The rearmost nozzle, from the reference point.
     rear: i32,
+    /// Of the counted wheel, right of the reference point.
+    wheel_y: Length,
+    /// The heading with which the boom comes by what is decided now.
+    pub heading: Heading,
     /// What was seen is forgotten so far behind the rearmost nozzle: margins reach back.
     lag: i32,
     nozzles: u16,
@@ -40,11 +52,11 @@ pub(crate) struct Layers<'a, const N: usize, const D: usize> {
 
 impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
-        let mut section_of = [0; N];
+        let mut shares = [Share::default(); N];
         for (index, section) in (0_u8..).zip(config.sections) {
-            let own = section_of.iter_mut().skip(usize::from(section.first));
-            for slot in own.take(usize::from(section.count)) {
-                *slot = index;
+            let own = shares.iter_mut().skip(usize::from(section.first));
+            for share in own.take(usize::from(section.count)) {
+                share.section = index;
             }
         }
         let rear = config.nozzles.iter().map(|n| n.x.bits()).min();
@@ -56,33 +68,41 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             patch.lead.plus(patch.edge_extra).bits(),
         );
         let lag = if spray_unseen { shrink.0 } else { 0 };
+        let wheel_y = config.turning.map_or(Length::default(), |t| t.wheel_y);
         let mut seen = Vec::new();
-        for _ in config.detectors {
-            if seen.push(Seen::from(rear.saturating_sub(lag))).is_err() {
+        for detector in config.detectors {
+            let side = Side::of(detector.y, wheel_y);
+            if seen
+                .push(Seen::from(rear.saturating_sub(lag), side))
+                .is_err()
+            {
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
-        let mut covering = [Covering::default(); N];
+        let sides = config.nozzles.iter().map(|n| Side::of(n.y, wheel_y));
+        let most = Side::farthest(sides);
         if spray_unseen {
-            for (slot, nozzle) in covering.iter_mut().zip(config.nozzles) {
-                *slot = Covering::of(nozzle, config.detectors.iter().copied());
+            for (share, nozzle) in shares.iter_mut().zip(config.nozzles) {
+                let covering = Covering::of(nozzle, config.detectors.iter().copied());
+                (share.seen_by, share.any) = (covering.mask, covering.any);
             }
         }
         Ok(Self {
             sections: Sections::new(config.sections.len().max(1)),
             configs: config.sections,
-            section_of,
+            shares,
             seen,
-            covering,
             spray_unseen,
             shrink,
-            keep_offs: KeepOffs::default(),
+            keep_offs: KeepOffs::new(most),
             widen: patch
                 .edge_extra
                 .plus(config.modes.keep_off_margin)
                 .bits()
                 .saturating_add(ROUNDING),
             rear,
+            wheel_y,
+            heading: Heading::default(),
             lag,
             nozzles: u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX),
             turn: 0,
@@ -107,17 +127,33 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         self.configs.len().max(1)
     }
 
+    fn share(&self, nozzle: usize) -> Share {
+        self.shares.get(nozzle).copied().unwrap_or_default()
+    }
+
     pub fn section_of(&self, nozzle: usize) -> u8 {
-        self.section_of.get(nozzle).copied().unwrap_or_default()
+        self.share(nozzle).section
+    }
+
+    /// The mode of a nozzle's section.
+    pub fn mode_of(&self, nozzle: usize) -> Mode {
+        let section = self.section_of(nozzle);
+        self.sections.mode(usize::from(section))
     }
 
     /// The layers over one nozzle.
+    #[inline(never)]
     pub fn over(&self, index: usize, nozzle: &NozzleConfig) -> Wanted<'_> {
-        let mode = self.sections.mode(usize::from(self.section_of(index)));
+        let share = self.share(index);
+        let mode = self.sections.mode(usize::from(share.section));
         let sight = (self.spray_unseen && mode == Mode::Spot).then(|| Sight {
-            covering: self.covering.get(index).copied().unwrap_or_default(),
+            covering: Covering {
+                mask: share.seen_by,
+                any: share.any,
+            },
             seen: &self.seen,
             shrink: self.shrink,
+            heading: self.heading,
         });
         Wanted {
             mode,
@@ -125,11 +161,19 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             lines: self.keep_offs.as_slice(),
             nozzle: u16::try_from(index).unwrap_or(u16::MAX),
             mount: nozzle.x.bits(),
+            side: Side::of(nozzle.y, self.wheel_y),
             widen: self.widen,
         }
     }
 
-    /// Takes the ground that an image of a detector covers.
+    /// Where a detector is across.
+    pub fn side_of(&self, detector: usize) -> Side {
+        self.seen
+            .get(detector)
+            .map_or(Side::default(), |seen| seen.side)
+    }
+
+    /// Takes the ground that an image of a detector covers, along the detector's own way.
     pub fn see(&mut self, detector: usize, stretch: Interval, counters: &mut Counters) {
         if let Some(seen) = self.seen.get_mut(detector)
             && !seen.insert(stretch)
@@ -145,25 +189,25 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
-    /// The reference point has come to `here`: measures and forgets what one detector saw
+    /// The reference point has come to `here` with `heading`: measures and forgets what one detector saw
     /// before, or forgets passed keep-off ground; one after the other, call by call.
     /// `swath`: the width of each detector's view.
     pub fn pass(
         &mut self,
         here: i32,
+        heading: Heading,
         swath: impl FnOnce(usize) -> Length,
         counters: &mut Counters,
     ) {
         let mark = here.wrapping_add(self.rear);
         let turn = self.turn;
         if let Some(seen) = self.seen.get_mut(turn) {
-            let bare = seen.pass(mark.wrapping_sub(self.lag));
+            let own = mark.wrapping_add(heading.lead(seen.side));
+            let bare = seen.pass(own.wrapping_sub(self.lag));
             if bare > 0 {
                 let swath = u64::try_from(swath(turn).bits()).unwrap_or_default();
-                add(
-                    &mut counters.unseen_mm2,
-                    u64::from(bare).saturating_mul(swath) >> 8,
-                );
+                let area = u64::from(bare).saturating_mul(swath) >> 8;
+                counters.unseen_mm2 = counters.unseen_mm2.saturating_add(area);
             }
             self.turn = turn.wrapping_add(1);
         } else {
@@ -175,12 +219,13 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
-    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here`.
+    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here` with
+    /// `heading`.
     pub fn keep_off(
         &mut self,
         over: Over,
         (from, to): (i32, i32),
-        here: i32,
+        (here, heading): (i32, Heading),
         counters: &mut Counters,
     ) -> Result<(), OrderError> {
         let (first, count) = match over {
@@ -209,6 +254,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             end,
             from,
             to,
+            heading,
         };
         bump(&mut counters.keep_offs);
         if self.keep_offs.insert(stretch) {

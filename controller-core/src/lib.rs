@@ -6,7 +6,7 @@
 //! microcontroller, in the simulator and in a test.
 //!
 //! Read the rooms in the order of the data:
-//! [`units`] → [`odometer`] → [`boom`] → [`fan`] → [`aiming`] → [`ground_plan`] →
+//! [`units`] → [`odometer`] → [`mod@turning`] → [`boom`] → [`fan`] → [`aiming`] → [`ground_plan`] →
 //! [`lane`] → [`sections`], [`sight`], [`keep_off`] → [`guard`], [`mod@bench`] →
 //! [`sequencer`] → [`controller`].
 //!
@@ -81,6 +81,7 @@ pub mod sections;
 pub mod sequencer;
 pub mod sight;
 mod slots;
+pub mod turning;
 pub mod units;
 mod wake;
 mod wanted;
@@ -105,4 +106,5 @@ pub use odometer::{Direction, DirectionError, PulseError};
 pub use rate::RateConfig;
 pub use sections::{Mode, OrderError, SectionConfig};
 pub use sequencer::{Action, Command};
+pub use turning::{TurningConfig, YawCounts, YawError, YawSource};
 pub use units::{Distance, Length, Micros, PulseLength, Span, Speed};

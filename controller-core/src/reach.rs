@@ -27,6 +27,8 @@ struct Longest {
 pub(crate) struct Reach {
     /// The delay at which a decision takes the reciprocal of speed.
     pub typical_delay: Span,
+    /// From a decision until spray lands, of the same nozzle.
+    pub typical_lead: Span,
     open: Longest,
     close: Longest,
     /// The close's throw without and with keep-off lines, which mind the last drop.
@@ -79,6 +81,8 @@ impl Reach {
             .saturating_add(i64::from(window));
         Self {
             typical_delay: config.nozzles.first().map_or(Span(0), |n| n.open_delay),
+            typical_lead: (config.nozzles.first())
+                .map_or(Span(0), |n| Span(n.open_delay.0.saturating_add(n.throw.0))),
             open,
             close,
             close_throws: [close.throw, close.throw.max(last_drop)],

@@ -12,6 +12,7 @@
 use crate::boom::{DetectorConfig, NozzleConfig};
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::later;
+use crate::turning::{Heading, Side};
 
 /// Seen stretches a detector.
 pub const SEEN_STRETCHES: usize = 8;
@@ -19,7 +20,8 @@ pub const SEEN_STRETCHES: usize = 8;
 /// rounding to sixteenths of a millimetre can do.
 const ROUNDING: i32 = 3;
 
-/// What one detector saw: sorted, apart, as ground places in wrapping counts.
+/// What one detector saw: sorted, apart, as ground places in wrapping counts, along the own
+/// way of the detector's place across.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Seen {
     items: [Interval; SEEN_STRETCHES],
@@ -28,13 +30,16 @@ pub(crate) struct Seen {
     passed: i32,
     /// The machine went back since: ground before `passed` may come by again.
     again: bool,
+    /// Where the detector is across.
+    pub(crate) side: Side,
 }
 
 impl Seen {
     /// Nothing seen; measuring begins at `mark`.
-    pub(crate) fn from(mark: i32) -> Self {
+    pub(crate) fn from(mark: i32, side: Side) -> Self {
         Self {
             passed: mark,
+            side,
             ..Self::default()
         }
     }
@@ -132,7 +137,10 @@ impl Seen {
             }
         }
         if gone > 0 {
-            self.items.rotate_left(gone.min(SEEN_STRETCHES));
+            let items = self.items;
+            for (slot, item) in self.items.iter_mut().zip(items.iter().skip(gone)) {
+                *slot = *item;
+            }
             let gone = u8::try_from(gone).unwrap_or(u8::MAX);
             self.len = self.len.saturating_sub(gone);
         }
@@ -146,10 +154,10 @@ impl Seen {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Covering {
     /// A bit a detector.
-    mask: u16,
+    pub mask: u16,
     /// Any one of them will do: each sees the whole lane. Else all are needed, since
     /// each sees a part of it.
-    any: bool,
+    pub any: bool,
 }
 
 impl Covering {
@@ -197,22 +205,27 @@ impl Covering {
 
     /// Whether `place` counts as seen, and the next place beyond it where that may
     /// change. `shrink` is taken off both ends of each seen stretch: (near, far).
+    /// Places are those of a lane at `side`, when the boom comes by with `heading`.
     /// Bounded by detectors times [`SEEN_STRETCHES`].
     pub(crate) fn seen<'s>(
         self,
         lists: impl Iterator<Item = &'s Seen>,
-        place: i32,
+        lane_place: i32,
         shrink: (i32, i32),
+        (side, heading): (Side, Heading),
     ) -> (bool, Option<i32>) {
         let mut seen = !self.any && self.mask != 0;
         let mut next: Option<i32> = None;
         for (_, list) in lists.enumerate().filter(|(d, _)| self.takes(*d)) {
+            let lead = heading.lead(side.from(list.side));
+            let place = lane_place.wrapping_sub(lead);
+            let mut edge = None;
             // What was passed has its margin off already, so that it meets a stretch that
             // begins there.
             let passed = list.passed.wrapping_add(shrink.0);
             let mut inside = list.again && ahead(passed, place) > 0;
             if inside {
-                next = Some(next.map_or(passed, |n| if ahead(passed, n) < 0 { passed } else { n }));
+                edge = Some(passed);
             }
             for item in list.as_slice() {
                 let start = item.start.wrapping_add(shrink.0);
@@ -221,9 +234,11 @@ impl Covering {
                     continue;
                 }
                 inside = ahead(place, start) >= 0;
-                let edge = if inside { end } else { start };
-                next = Some(next.map_or(edge, |n| if ahead(edge, n) < 0 { edge } else { n }));
+                edge = Some(if inside { end } else { start });
                 break;
+            }
+            if let Some(edge) = edge.map(|edge: i32| edge.wrapping_add(lead)) {
+                next = Some(next.map_or(edge, |n| if ahead(edge, n) < 0 { edge } else { n }));
             }
             if self.any {
                 seen |= inside;
@@ -247,7 +262,7 @@ mod tests {
 
     #[test]
     fn images_out_of_order_leave_no_false_gap() {
-        let mut seen = Seen::from(0);
+        let mut seen = Seen::from(0, Side::default());
         assert!(seen.insert(iv(0, 100)));
         assert!(seen.insert(iv(200, 300)));
         assert!(seen.insert(iv(90, 210)));
@@ -258,7 +273,7 @@ mod tests {
 
     #[test]
     fn a_full_list_forgets_its_shortest() {
-        let mut seen = Seen::from(0);
+        let mut seen = Seen::from(0, Side::default());
         for k in 0..8 {
             assert!(seen.insert(iv(k * 100, k * 100 + if k == 3 { 5 } else { 50 })));
         }
@@ -322,14 +337,46 @@ mod tests {
                 any: false
             }
         );
-        let mut lists = [Seen::from(0), Seen::from(0)];
+        let mut lists = [
+            Seen::from(0, Side::default()),
+            Seen::from(0, Side::default()),
+        ];
         lists[0].insert(iv(0, 100));
-        assert_eq!(both.seen(lists.iter(), 50, (0, 0)), (false, Some(100)));
-        lists[1].insert(iv(40, 200));
-        assert_eq!(both.seen(lists.iter(), 50, (0, 0)), (true, Some(100)));
-        assert_eq!(both.seen(lists.iter(), 30, (0, 0)), (false, Some(40)));
         assert_eq!(
-            Covering::default().seen(lists.iter(), 50, (0, 0)),
+            both.seen(
+                lists.iter(),
+                50,
+                (0, 0),
+                (Side::default(), Heading::default())
+            ),
+            (false, Some(100))
+        );
+        lists[1].insert(iv(40, 200));
+        assert_eq!(
+            both.seen(
+                lists.iter(),
+                50,
+                (0, 0),
+                (Side::default(), Heading::default())
+            ),
+            (true, Some(100))
+        );
+        assert_eq!(
+            both.seen(
+                lists.iter(),
+                30,
+                (0, 0),
+                (Side::default(), Heading::default())
+            ),
+            (false, Some(40))
+        );
+        assert_eq!(
+            Covering::default().seen(
+                lists.iter(),
+                50,
+                (0, 0),
+                (Side::default(), Heading::default())
+            ),
             (false, None)
         );
     }
@@ -339,7 +386,7 @@ mod tests {
         /// measured exactly as long as nothing was forgotten.
         #[test]
         fn cells_agree(images in proptest::collection::vec((0i32..900, 1i32..120), 1..30), base in any::<i32>(), stride in 7i32..200) {
-            let mut seen = Seen::from(base);
+            let mut seen = Seen::from(base, Side::default());
             let mut cells = [false; 1100];
             let mut forgot = false;
             for &(from, length) in &images {

@@ -10,6 +10,7 @@
 
 use crate::ground_plan::ahead;
 use crate::reach::Farthest;
+use crate::turning::{Heading, Side};
 use crate::units::{Micros, Span, saturate_u32};
 
 /// Nozzles decided in one call: bounds a call whatever the size of the boom.
@@ -125,6 +126,9 @@ pub(crate) struct Group {
     pub wake: Micros,
     /// Look at every nozzle at the next instant.
     pub all: bool,
+    /// Boundaries are kept as places that all lanes have in common: less what each lane leads
+    /// the wheel by at this heading.
+    pub since: Heading,
     /// Instants until the next sweep.
     to_sweep: u8,
     /// Nozzles that are open or have something planned.
@@ -186,8 +190,9 @@ impl Group {
     }
 
     /// Notes where a nozzle is next to be looked at, after something was planned.
-    pub fn note(&mut self, offset: usize, next: &mut i32, boundary: Option<i32>) {
+    pub fn note(&mut self, offset: usize, next: &mut i32, side: Side, boundary: Option<i32>) {
         let Some(boundary) = boundary else { return };
+        let boundary = boundary.wrapping_sub(self.since.lead(side));
         let bit = mask(offset);
         *next = boundary;
         if self.open & bit != 0 {
@@ -203,7 +208,15 @@ impl Group {
     }
 
     /// The same after a decision, for one of the nozzles of `next`.
-    pub fn set(&mut self, offset: usize, next: &mut [i32], boundary: Option<i32>, open: bool) {
+    pub fn set(
+        &mut self,
+        offset: usize,
+        next: &mut [i32],
+        side: Side,
+        boundary: Option<i32>,
+        open: bool,
+    ) {
+        let boundary = boundary.map(|b| b.wrapping_sub(self.since.lead(side)));
         let bit = mask(offset);
         self.open &= !bit;
         self.busy &= !bit;
@@ -331,7 +344,7 @@ mod tests {
             let mut next = [0; GROUP];
             for (offset, place) in places.iter().enumerate() {
                 let open = place.is_some_and(|p| p.1);
-                group.set(offset, &mut next, place.map(|p| base.wrapping_add(p.0)), open);
+                group.set(offset, &mut next, Side::default(), place.map(|p| base.wrapping_add(p.0)), open);
             }
             let smallest = |open: bool| places.iter().flatten().filter(|p| p.1 == open).map(|p| p.0).min();
             let wanted = Nearest { open: smallest(false), close: smallest(true) };

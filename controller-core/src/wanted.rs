@@ -13,6 +13,7 @@ use crate::keep_off::Stretch;
 use crate::lane::later;
 use crate::sections::Mode;
 use crate::sight::{Covering, Seen};
+use crate::turning::{Heading, Side};
 
 /// More edges than all layers can have within reach.
 const MOST_STEPS: usize = 512;
@@ -37,9 +38,11 @@ pub(crate) struct Sight<'a> {
     pub seen: &'a [Seen],
     /// What a plant's margins take off a seen stretch at its near and far end, counts.
     pub shrink: (i32, i32),
+    /// The heading with which the boom comes by.
+    pub heading: Heading,
 }
 
-/// The layers over one nozzle's lane. Places are of the boom reference point.
+/// The layers over one nozzle's lane. Places are along its own way, less its mount.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Wanted<'a> {
     pub mode: Mode,
@@ -49,6 +52,8 @@ pub(crate) struct Wanted<'a> {
     pub nozzle: u16,
     /// The nozzle's place forward of the reference point, counts.
     pub mount: i32,
+    /// Where it is across.
+    pub side: Side,
     /// How far a keep-off line is widened to both sides, counts.
     pub widen: i32,
 }
@@ -69,15 +74,19 @@ impl<'a> Wanted<'a> {
             lines,
             nozzle,
             mount,
+            side,
             widen,
             ..
         } = *self;
         lines
             .iter()
             .filter(move |line| line.covers(nozzle))
-            .map(move |line| Interval {
-                start: line.from.wrapping_sub(mount).wrapping_sub(widen),
-                end: line.to.wrapping_sub(mount).wrapping_add(widen),
+            .map(move |line| {
+                let back = mount.wrapping_sub(line.heading.lead(side));
+                Interval {
+                    start: line.from.wrapping_sub(back).wrapping_sub(widen),
+                    end: line.to.wrapping_sub(back).wrapping_add(widen),
+                }
             })
     }
 
@@ -143,7 +152,8 @@ impl<'a> Wanted<'a> {
                 };
                 let ground = place.wrapping_add(self.mount);
                 let lists = sight.seen.iter();
-                let (seen, next) = sight.covering.seen(lists, ground, sight.shrink);
+                let (seen, next) =
+                    (sight.covering).seen(lists, ground, sight.shrink, (self.side, sight.heading));
                 let next = next.map(|next| next.wrapping_sub(self.mount));
                 (planned || !seen, nearer(edge, next))
             }
@@ -227,6 +237,7 @@ mod tests {
             end: 4,
             from: 1000,
             to: 1200,
+            heading: Heading::default(),
         }];
         let w = Wanted {
             mode: Mode::Broadcast,
@@ -234,6 +245,7 @@ mod tests {
             lines: &lines,
             nozzle: 2,
             mount: -100,
+            side: Side::default(),
             widen: 10,
         };
         // The nozzle is 100 behind: it comes over 1000 when the reference is at 1100.
@@ -281,16 +293,16 @@ mod tests {
                 count += 1;
             }
             let plan = &intervals[..count];
-            let mut seen = Seen::from(base.wrapping_add(-1000));
+            let mut seen = Seen::from(base.wrapping_add(-1000), Side::default());
             for (from, length) in &images { seen.insert(iv(at(*from + mount), at(from + length + mount))); }
             let seen = [seen];
-            let mut stretches = [Stretch { first: 0, end: 1, from: 0, to: 0 }; 5];
+            let mut stretches = [Stretch { first: 0, end: 1, from: 0, to: 0, heading: Heading::default() }; 5];
             for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
                 (slot.from, slot.to) = (at(from + mount), at(from + length + mount));
             }
             let w = Wanted {
-                mode, nozzle: 0, mount, widen: 3, lines: &stretches[..lines.len()],
-                sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4) }),
+                mode, nozzle: 0, mount, side: Side::default(), widen: 3, lines: &stretches[..lines.len()],
+                sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4), heading: Heading::default() }),
             };
             let cell = |c: i32| {
                 let p = at(c);

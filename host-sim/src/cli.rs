@@ -13,8 +13,8 @@ use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
-use crate::watch::{self, WatchArgs};
 use crate::throw;
+use crate::watch::{self, WatchArgs};
 
 /// Replays recordings of a spot-spraying boom through the controller core and judges on the
 /// ground where the spray landed.

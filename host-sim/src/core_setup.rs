@@ -4,11 +4,11 @@ use controller_core::fan::WHOLE_SHARE;
 use controller_core::{
     Along, Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, Micros,
     ModesConfig, NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span,
-    Speed, Stretch, TimingConfig, UnseenPolicy, WheelConfig,
+    Speed, Stretch, TimingConfig, TurningConfig, UnseenPolicy, WheelConfig, YawSource,
 };
 
 use crate::error::{Error, Result};
-use crate::machine::{Machine, PulseLength};
+use crate::machine::{self, Machine, PulseLength};
 use crate::orders::Order;
 use crate::recording::{Image, SeenPlant};
 
@@ -28,6 +28,7 @@ pub struct Setup {
     faulty: Vec<u16>,
     sections: Vec<SectionConfig>,
     modes: ModesConfig,
+    turning: Option<TurningConfig>,
 }
 
 impl Setup {
@@ -54,6 +55,7 @@ impl Setup {
             faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,
+            turning: self.turning,
         }
     }
 
@@ -137,6 +139,9 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
         },
         fan: fan(machine),
         faulty: machine.faulty.iter().map(|&i| i as u16).collect(),
+        turning: (machine.turning.as_ref())
+            .map(|t| turning(machine_file, t))
+            .transpose()?,
         timing: TimingConfig {
             decision_period: span(machine.timing.decision_period_s),
             slack: span(machine.timing.slack_s),
@@ -146,6 +151,27 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
             detector_silence: span(machine.timing.detector_silence_s),
             max_detection_age: span(machine.timing.max_detection_age_s),
         },
+    })
+}
+
+fn turning(machine_file: &str, turning: &machine::Turning) -> Result<TurningConfig> {
+    let source = match turning.heading {
+        machine::YawSource::Rate => YawSource::Rate,
+        machine::YawSource::SecondWheel {
+            y_m,
+            pulse_length_m,
+        } => YawSource::SecondWheel {
+            pulse_length: CorePulse::from_nm((pulse_length_m * 1e9).round() as u64)
+                .ok_or_else(|| refuse(machine_file, "second_pulse_length_m is out of range"))?,
+            y: length(y_m),
+        },
+    };
+    Ok(TurningConfig {
+        behind_axle: length(turning.behind_axle_m),
+        wheel_y: length(turning.wheel_y_m),
+        source,
+        most_rate_mrad_s: thousandths(turning.fastest_turn_rad_s),
+        silence: span(turning.silence_s),
     })
 }
 
@@ -205,6 +231,11 @@ pub fn image<'p>(image: &Image, plants: &'p [Plant]) -> CoreImage<'p> {
         },
         plants,
     }
+}
+
+/// A recorded yaw rate, mdeg/s to the right, in the core's µrad/s to the left.
+pub fn yaw(mdeg_s: i32) -> i32 {
+    (-f64::from(mdeg_s) * 1e3_f64.to_radians()).round() as i32
 }
 
 /// Hands an order to the core; `sections` is how many the machine has. What the core refuses

@@ -52,6 +52,6 @@ pub mod summary;
 pub mod throw;
 mod toml_read;
 pub mod truth;
-pub mod watch;
 pub mod truth_valves;
+pub mod watch;
 pub mod waveform;

@@ -47,6 +47,38 @@ pub struct Machine {
     pub tolerance: Tolerance,
     /// The serial link between detectors and board, if the file tells of one.
     pub link: Option<Link>,
+    /// How the machine turns, and from where the controller knows; without it, it goes straight
+    /// for all that the controller knows.
+    pub turning: Option<Turning>,
+}
+
+/// How the machine turns.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Turning {
+    /// From the axle that does not steer back to the boom reference point, m.
+    pub behind_axle_m: f64,
+    /// The counted wheel, right of the reference point, m.
+    pub wheel_y_m: f64,
+    /// From where the heading is known.
+    pub heading: YawSource,
+    /// Faster it can't turn, rad/s.
+    pub fastest_turn_rad_s: f64,
+    /// So long without an input counts as going straight, s.
+    pub silence_s: f64,
+}
+
+/// From where the heading is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum YawSource {
+    /// A yaw-rate sensor: `yaw` events of the recording.
+    Rate,
+    /// A second wheel: pulses of `wheel` 1 of the recording.
+    SecondWheel {
+        /// Right of the reference point, m.
+        y_m: f64,
+        /// Ground per pulse, m.
+        pulse_length_m: f64,
+    },
 }
 
 /// The serial link, and what is expected to go over it.

@@ -8,6 +8,7 @@ mod fans;
 mod spray;
 
 pub(crate) use spray::{class_names, size_names};
+mod turning;
 
 use crate::error::Result;
 use crate::machine::{
@@ -42,6 +43,7 @@ struct Raw {
     tolerance: RawTolerance,
     link: Option<RawLink>,
     spray: Option<Spanned<spray::RawSpray>>,
+    turning: Option<Spanned<turning::RawTurning>>,
 }
 
 #[derive(Deserialize)]
@@ -265,6 +267,9 @@ impl Machine {
             timing,
             tolerance: tolerance(&source, &raw.tolerance)?,
             link: raw.link.as_ref().map(|l| link(&source, l)).transpose()?,
+            turning: (raw.turning.as_ref())
+                .map(|t| turning::read(&source, t))
+                .transpose()?,
             valves,
             name: raw.name,
         })

@@ -9,7 +9,7 @@ use controller_core::{Action, Counters, Micros, Poll};
 use crate::commands::ValveCommand;
 use crate::core_setup::{self, Core, Setup};
 use crate::error::{Error, Result};
-use crate::machine::Machine;
+use crate::machine::{Machine, YawSource};
 use crate::recording::{Direction, Input, Recording};
 
 /// How long time runs on after the last input or command, µs.
@@ -54,6 +54,9 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         open: vec![false; machine.nozzles.len()],
     };
     let sections = machine.section_runs().len();
+    let heading = machine.turning.map(|t| t.heading);
+    let rate = heading == Some(YawSource::Rate);
+    let second = matches!(heading, Some(YawSource::SecondWheel { .. }));
     let mut images = Vec::new();
     let mut plants = Vec::new();
     for event in &recording.events {
@@ -62,7 +65,13 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         match &event.input {
             // A refused pulse, direction or image is counted by the core, and the counters are reported.
             Input::Pulse => drop(run.core.handle_pulse(now)),
-            // The core knows one wheel and no turn.
+            // What the machine file does not name as its turning input is left alone.
+            Input::WheelPulse(wheel) if *wheel == 1 && second => {
+                let _counted = run.core.handle_second_pulse(now);
+            }
+            Input::Yaw(mdeg_s) if rate => {
+                let _counted = run.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
+            }
             Input::WheelPulse(_) | Input::Yaw(_) => {}
             Input::Direction(direction) => drop(run.core.handle_direction(
                 now,

@@ -36,6 +36,38 @@ fn the_machine_page_holds() {
 }
 
 #[test]
+fn the_machine_page_turns() {
+    let page = include_str!("../formats/machine.md");
+    let turning = &page[page.find("## Turning").expect("a section")..];
+    let text = format!("{}\n{}", example(page, "toml"), example(turning, "toml"));
+    let machine = Machine::parse("machine.md", &text).expect("the example is right");
+    let told = machine.turning.expect("it turns");
+    assert_eq!(
+        (told.behind_axle_m, told.wheel_y_m, told.silence_s),
+        (2.0, -0.9, 0.2)
+    );
+    host_sim::core_setup::Setup::new("machine.md", &machine)
+        .and_then(|setup| setup.core().map(drop))
+        .expect("the core takes it");
+    for (from, to, what) in [
+        (
+            "second_wheel_y_m = 0.9",
+            "second_wheel_y_m = -0.8",
+            "beside the first",
+        ),
+        ("second_wheel_y_m = 0.9\n", "", "only one of"),
+        (
+            "behind_axle_m = 2.0",
+            "behind_axle_m = 31.0",
+            "behind_axle_m",
+        ),
+    ] {
+        let error = Machine::parse("machine.md", &text.replace(from, to)).expect_err(what);
+        assert!(error.to_string().contains(what), "{error}");
+    }
+}
+
+#[test]
 fn what_the_machine_page_says_of_left_out_tables_holds() {
     let text = example(include_str!("../formats/machine.md"), "toml");
     let short = &text[..text.find("[timing]").expect("the page shows it")];

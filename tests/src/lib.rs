@@ -4,8 +4,8 @@
 pub mod operations;
 
 use controller_core::{
-    Command, Config, Controller, DetectorConfig, Image, Length, Micros, NozzleConfig, Plant, Poll,
-    PulseLength, Span, Stretch,
+    Command, Config, Controller, DetectorConfig, Direction, Image, Length, Micros, NozzleConfig,
+    Plant, Poll, PulseLength, Span, Stretch,
 };
 use ground_truth::Report;
 use host_sim::core_setup;
@@ -17,6 +17,7 @@ use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
 
 pub mod accuracy;
+pub mod arc;
 pub mod faults;
 
 /// Drives a scenario, replays its recording through the core, and judges the commands
@@ -46,6 +47,12 @@ pub type Core = Controller<'static, 96, 8, 64, 4>;
 pub enum Input {
     /// A wheel pulse.
     Pulse,
+    /// A reading of the yaw-rate sensor, µrad/s.
+    Yaw(i32),
+    /// A pulse of the second wheel.
+    Second,
+    /// The direction of travel from here on.
+    Direction(Direction),
     /// A nozzle called faulty, or healthy again.
     Fault(u16, bool),
     /// An image of detector 0.
@@ -112,6 +119,15 @@ pub fn run(core: &mut Core, inputs: &[(u64, Input)], until: u64, extra: &[u64]) 
         match input {
             Input::Pulse => {
                 let _counted = core.handle_pulse(Micros(*stamp));
+            }
+            Input::Yaw(rate) => {
+                let _counted = core.handle_yaw_rate(Micros(*stamp), *rate);
+            }
+            Input::Second => {
+                let _counted = core.handle_second_pulse(Micros(*stamp));
+            }
+            Input::Direction(direction) => {
+                let _counted = core.handle_direction(Micros(*stamp), *direction);
             }
             Input::Fault(nozzle, fault) => {
                 core.set_nozzle_fault(Micros(*stamp), *nozzle, *fault)
@@ -210,6 +226,7 @@ pub fn core_of(nozzles: &[NozzleConfig], config: &Config<'_>) -> Core {
         faulty: Vec::leak(config.faulty.to_vec()),
         sections: Vec::leak(config.sections.to_vec()),
         modes: config.modes,
+        turning: config.turning,
     })
     .expect("a sound machine")
 }

@@ -6,7 +6,7 @@ use crate::{Core, core_of};
 use controller_core::{
     Action, Along, BenchRequest, Command, Config, DetectorConfig, Direction, FanConfig, GuardState,
     Image, Length, Micros, Mode, ModesConfig, NozzleConfig, Over, Plant, Poll, PulseLength,
-    SectionConfig, Span, Stretch, UnseenPolicy,
+    SectionConfig, Span, Stretch, TurningConfig, UnseenPolicy, YawSource,
 };
 
 /// Nozzles of the boom: two groups of the controller, the second one short.
@@ -82,6 +82,8 @@ struct Trial {
     last_pulse: Option<u64>,
     /// Since when the machine goes back.
     back_since: Option<u64>,
+    /// The yaw rate by its readings, µrad/s, where the machine is told of turning.
+    yaw: Option<i32>,
     /// Whether there is a direction input at all.
     has_direction: bool,
     /// Since when each nozzle has been called faulty.
@@ -89,11 +91,11 @@ struct Trial {
     held_at: Option<u64>,
     stalled_to: u64,
     // Answers that were refusals.
-    pulses: u64,
-    images: u64,
-    orders: u64,
-    bench: u64,
-    directions: u64,
+    pulses: u32,
+    images: u32,
+    orders: u32,
+    bench: u32,
+    directions: u32,
 }
 
 /// Does the operations that `bytes` hold, and checks after each. Returns what was seen.
@@ -165,6 +167,19 @@ impl Trial {
             bench_on_cap: Span(CAP as u32),
             ..ModesConfig::default()
         };
+        let turns = choice & 32 != 0;
+        config.turning = turns.then(|| TurningConfig {
+            wheel_y: Length::from_mm(-700),
+            source: if choice & 64 == 0 {
+                YawSource::Rate
+            } else {
+                YawSource::SecondWheel {
+                    pulse_length: pulse,
+                    y: Length::from_mm(800),
+                }
+            },
+            ..TurningConfig::yaw_rate(Length::from_mm(1500))
+        });
         let mut core = core_of(&nozzles, &config);
         if caller == Caller::EveryInstant {
             core.decide_at_every_instant();
@@ -183,6 +198,7 @@ impl Trial {
             supply_is_low: false,
             last_pulse: None,
             back_since: None,
+            yaw: turns.then_some(0),
             has_direction: config.wheel.direction_input,
             faulty_since: vec![None; count],
             held_at: None,
@@ -280,11 +296,19 @@ impl Trial {
 
     fn pulse(&mut self) {
         let result = self.core.handle_pulse(Micros(self.now));
-        self.pulses += u64::from(result.is_err());
+        self.pulses += u32::from(result.is_err());
         if result.is_ok() {
             self.last_pulse = Some(self.now);
         }
         self.drain();
+        if let Some(rate) = self.yaw {
+            // Of the two the one that the machine does not have is refused and counted.
+            let told = self.core.handle_yaw_rate(Micros(self.now), rate).is_ok();
+            self.drain();
+            let also = self.core.handle_second_pulse(Micros(self.now)).is_ok();
+            assert!(!(told && also), "two sources of the heading");
+            self.drain();
+        }
         if self.held_at.take().is_some() {
             self.all_closed("a pulse in the bench state");
         }
@@ -297,7 +321,7 @@ impl Trial {
     }
 
     fn order(&mut self, result: Result<(), controller_core::OrderError>) -> bool {
-        self.orders += u64::from(result.is_err());
+        self.orders += u32::from(result.is_err());
         self.drain();
         result.is_ok()
     }
@@ -315,6 +339,8 @@ impl Trial {
     fn operate(&mut self, bytes: &mut Bytes<'_>) {
         let code = bytes.u8();
         let now = Micros(self.now);
+        // Up to 1 rad/s to either hand.
+        self.yaw = self.yaw.map(|_| (i32::from(code) - 128) * 8_000);
         match code % 19 {
             // Drives some way, 0.5 to 8 m/s.
             0..=4 => {
@@ -431,7 +457,7 @@ impl Trial {
             plants: &plants,
         };
         let result = self.core.handle_image(Micros(self.now), &image);
-        self.images += u64::from(result.is_err());
+        self.images += u32::from(result.is_err());
         if let Ok(report) = result {
             let told = report.accepted + report.outside + report.late + report.unserved;
             assert_eq!(usize::from(told), plants.len(), "{report:?}");
@@ -450,7 +476,7 @@ impl Trial {
             self.wait(100_000);
         }
         let result = self.core.handle_direction(Micros(self.now), direction);
-        self.directions += u64::from(result.is_err());
+        self.directions += u32::from(result.is_err());
         assert_eq!(result.is_ok(), self.has_direction);
         if result.is_ok() {
             self.back_since = (direction == Direction::Reverse).then_some(self.now);
@@ -463,7 +489,7 @@ impl Trial {
         let fault = bytes.u8().is_multiple_of(2);
         let result = (self.core).set_nozzle_fault(Micros(self.now), nozzle, fault);
         assert_eq!(result.is_ok(), nozzle < NOZZLES);
-        self.orders += u64::from(result.is_err());
+        self.orders += u32::from(result.is_err());
         if let Some(since) = self.faulty_since.get_mut(usize::from(nozzle)) {
             *since = fault.then(|| since.unwrap_or(self.now));
         }
@@ -488,7 +514,7 @@ impl Trial {
             _ => BenchRequest::Hold,
         };
         let result = self.core.handle_bench(Micros(self.now), request);
-        self.bench += u64::from(result.is_err());
+        self.bench += u32::from(result.is_err());
         let latched = self.latched || self.supply_is_low;
         assert!(!(latched && result.is_ok()), "{request:?} while latched");
         match (result, request) {

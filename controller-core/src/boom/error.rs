@@ -101,6 +101,11 @@ pub enum ConfigError {
     SwitchQuiet,
     /// The cap of the bench state must be the shortest on-time to 60 s.
     BenchOnCap,
+    /// Axle and wheels are within 30 m and two wheels at least 0.3 m apart, the machine turns
+    /// by 1 to 3000 mrad/s at most, and silence is 10 ms to 2 s.
+    Turning,
+    /// This controller was built without the feature `turning`.
+    TurningNotBuilt,
 }
 
 impl core::fmt::Display for ConfigError {
@@ -173,6 +178,12 @@ impl core::fmt::Display for ConfigError {
             Self::SwitchQuiet => f.write_str("a switch's quiet time must be at most 1 s"),
             Self::BenchOnCap => f.write_str(
                 "the longest on-time of the bench state must be the shortest on-time to 60 s",
+            ),
+            Self::Turning => f.write_str(
+                "axle and wheels must be within 30 m and two wheels 0.3 m apart, the highest yaw rate 1 to 3000 mrad/s, its silence 10 ms to 2 s",
+            ),
+            Self::TurningNotBuilt => f.write_str(
+                "this controller is built without turning: leave it out of the machine description",
             ),
         }
     }

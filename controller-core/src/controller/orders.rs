@@ -100,7 +100,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 }
             };
             core.progress(now);
-            core.layers.keep_off(over, ends, here, &mut core.counters)?;
+            let heading = core.turning.swing_at(now).heading();
+            let boom = (here, heading);
+            (core.layers).keep_off(over, ends, boom, &mut core.counters)?;
             core.reach.mind_lines(true);
             core.refresh();
             Ok(())
@@ -251,8 +253,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     pub(super) fn close_group(&mut self, index: usize, at: Micros) {
         let first = index << GROUP_BITS;
         let motion = self.odometer.motion_at(at);
-        let place = motion.place();
-        let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+        let swing = self.turning.swing_at(at);
+        let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
         let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
             self.groups.get_mut(index),
             self.lanes.get_mut(first..),
@@ -264,6 +266,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.outbox.begin(at, index);
         let own = lanes.iter_mut().zip(nozzles);
         for (offset, (lane, nozzle)) in own.enumerate().take(GROUP) {
+            let side = self.turning.side(nozzle.y);
+            let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
+            let place = instant.place();
             if lane.is_open() {
                 let decided = sequencer::protect(lane, nozzle, &self.patch, &instant);
                 bump(&mut self.counters.guard_closes);
@@ -272,7 +277,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 debug_assert!(put, "a group has at most one command a nozzle");
             }
             let wanted = self.layers.over(first.wrapping_add(offset), nozzle);
-            group.set(offset, next, lane.boundary(&wanted, place), lane.is_open());
+            let boundary = lane.boundary(&wanted, place);
+            group.set(offset, next, side, boundary, lane.is_open());
         }
         self.stale = true;
     }
@@ -288,9 +294,12 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             return;
         }
         let motion = self.odometer.motion_at(now);
-        let instant = Instant::new(now, motion, &self.timing, self.reach.typical_delay);
+        let swing = self.turning.swing_at(now);
+        let straight = Instant::new(now, motion, &self.timing, self.reach.typical_delay);
         for (lane, nozzle) in self.lanes.iter_mut().zip(self.nozzles) {
             if lane.is_open() {
+                let side = self.turning.side(nozzle.y);
+                let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
                 lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, &instant));
             }
         }

@@ -66,6 +66,7 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             faulty: &self.faulty,
             rate: self.rate,
             flows_ml_min: &self.flows_ml_min,
+            turning: None,
         }
     }
 
@@ -107,9 +108,13 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
     }
 }
 
-/// Writes a description; `None` when it does not fit into `out`.
+/// Writes a description; `None` when it does not fit into `out`, or turns: the encoding has no
+/// field for that.
 #[must_use]
 pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
+    if config.turning.is_some() {
+        return None;
+    }
     let mut to = Writer::new(out);
     to.byte(MACHINE_VERSION);
     config.wheel.put(&mut to);

@@ -10,7 +10,7 @@ use controller_core::{
     Action, Along, BenchRequest, Command, Config, Controller, Counters, DetectorConfig, Direction,
     Distance, FanConfig, GuardState, Image, ImageReport, MAX_PLANTS_PER_IMAGE, Mode, ModesConfig,
     NozzleConfig, Over, PatchConfig, Plant, Poll, RateConfig, SectionConfig, Stretch, TimingConfig,
-    UnseenPolicy, WheelConfig,
+    TurningConfig, UnseenPolicy, WheelConfig, YawSource,
 };
 
 /// Nozzles of the largest boom the image is built for.
@@ -111,6 +111,22 @@ fn any_fan() -> Option<FanConfig> {
     })
 }
 
+fn any_turning() -> Option<TurningConfig> {
+    (any_u32() == 0).then(|| TurningConfig {
+        behind_axle: any_length(),
+        wheel_y: any_length(),
+        source: match any_pulse_length() {
+            Some(pulse_length) => YawSource::SecondWheel {
+                pulse_length,
+                y: any_length(),
+            },
+            None => YawSource::Rate,
+        },
+        most_rate_mrad_s: any_u32(),
+        silence: any_span(),
+    })
+}
+
 fn any_rate() -> Option<RateConfig> {
     (any_u32() == 0).then(|| RateConfig {
         rate_ml_ha: any_u32(),
@@ -156,6 +172,7 @@ pub fn controller() {
         faulty: any_prefix(&faulty),
         sections: any_prefix(&sections),
         modes: any_modes(),
+        turning: any_turning(),
     };
     if let Err(error) = config.validate(any_u32() as usize, any_u32() as usize) {
         used_text(&error);
@@ -194,6 +211,19 @@ fn drive(boom: &mut Boom<'_>) {
             _ => break,
         }
     }
+}
+
+#[cfg(feature = "turning")]
+fn yaw(boom: &mut Boom<'_>) {
+    let taken = if any_u32() & 1 == 0 {
+        boom.handle_yaw_rate(any_micros(), any_u32().cast_signed())
+    } else {
+        boom.handle_second_pulse(any_micros())
+    };
+    if let Err(error) = taken {
+        used_text(&error);
+    }
+    used_u32(boom.yaw_counts().inputs);
 }
 
 fn drain(boom: &mut Boom<'_>) {

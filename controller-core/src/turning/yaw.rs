@@ -1,0 +1,524 @@
+//! The heading, past and present, from a yaw rate or a second wheel.
+
+use super::{Curve, FAR_APART, Heading, Side, Taken, YawCounts, YawError, YawSource};
+use crate::boom::Config;
+use crate::counters::add;
+use crate::odometer::{Motion, Odometer};
+use crate::units::{Length, Micros, PulseLength, Span, saturate_i32, wrap_i32};
+
+/// Remembered headings.
+const PAST: usize = 64;
+/// A second wheel's rate is taken over at least this, and curvature from so long before the
+/// capture, µs: a fifth of the noise of one 20 ms sample, and half of it as lag.
+const LOOK_BACK: Span = Span(150_000);
+/// A rate older than this is none, µs.
+const STALE: u32 = 1_000_000;
+/// At rest no sensor is further off than this, 2⁻⁴⁴ rad/µs: 3 °/s.
+const MOST_BIAS: i32 = 921_000;
+/// So long after the last pulse of a stop it has come to rest.
+const ROCKS: Span = Span(300_000);
+/// Readings at rest are taken in lessons of so many, and the offset is a mean over so many
+/// lessons.
+const READINGS: i32 = 16;
+const LESSONS: i32 = 32;
+/// What a second wheel's pulse may be off by, fine counts: 5 mm of uneven slots.
+const UNEVEN: i64 = 5 << 12;
+/// Less way than this tells no curvature, counts: 0.1 m.
+const LEAST_WAY: i32 = 100 * crate::units::COUNTS_PER_MM;
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Mark {
+    /// Low half of the instant.
+    at: u32,
+    /// 2⁻²⁸ rad, short form.
+    heading: i32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Second {
+    /// Whole and 2⁻³² counts.
+    pulse: u64,
+    /// Counts with 32 fractional bits since the first pulse: wraps at ±134 km.
+    way: u64,
+    /// 2⁻⁴⁴ rad for a fine count of lead over the first wheel.
+    scale: i64,
+    /// Lead at heading 0, fine counts.
+    even: i64,
+    /// Its next pulse is the mark of the last one, passed the other way.
+    same_mark: bool,
+    known: bool,
+}
+
+/// Readings at rest. A lesson counts when a whole one has followed it: before its first pulse a
+/// machine may have set off already.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lesson {
+    sum: i32,
+    readings: i32,
+    /// The mean of the one before.
+    before: Option<i32>,
+}
+
+/// What is known of the heading.
+#[derive(Clone, Debug)]
+pub(crate) struct Turning {
+    on: bool,
+    behind: i32,
+    /// The boom's place forward of the reference point: the middle of its nozzles'.
+    boom_x: i32,
+    wheel_y: Length,
+    most: Side,
+    second: Option<Second>,
+    silence: Span,
+    most_rate: i32,
+    /// 2⁻⁴⁴ rad, at `at`.
+    heading: i64,
+    at: Micros,
+    /// 2⁻⁴⁴ rad/µs from `at` on.
+    rate: i32,
+    heard: bool,
+    silent: bool,
+    /// Silence is told from here on.
+    watched_from: Micros,
+    /// What the sensor reads at rest, 2⁻⁴⁴ rad/µs, and from how many lessons.
+    bias: i32,
+    taught: i32,
+    lesson: Lesson,
+    /// What the sensor told at rest of late, 2⁻⁴⁴ rad: part of the heading once a pulse shows
+    /// that the machine had set off before it.
+    tentative: i64,
+    step: Span,
+    past: [Mark; PAST],
+    newest: usize,
+    stored: usize,
+    counts: YawCounts,
+}
+
+impl Turning {
+    pub fn new(config: &Config<'_>) -> Self {
+        let mut new = Self {
+            on: false,
+            behind: 0,
+            boom_x: 0,
+            wheel_y: Length::default(),
+            most: Side(0),
+            second: None,
+            silence: Span(0),
+            most_rate: 0,
+            heading: 0,
+            at: Micros(0),
+            rate: 0,
+            heard: false,
+            silent: false,
+            watched_from: Micros(0),
+            bias: 0,
+            taught: 0,
+            lesson: Lesson::default(),
+            tentative: 0,
+            step: Span(config.timing.max_detection_age.0 >> 5),
+            past: [Mark::default(); PAST],
+            newest: 0,
+            stored: 0,
+            counts: YawCounts::default(),
+        };
+        let Some(turning) = &config.turning else {
+            return new;
+        };
+        new.on = true;
+        new.behind = turning.behind_axle.bits();
+        let places = || config.nozzles.iter().map(|n| n.x.bits());
+        let (rear, front) = (places().min(), places().max());
+        let ends =
+            i64::from(rear.unwrap_or_default()).wrapping_add(i64::from(front.unwrap_or_default()));
+        new.boom_x = saturate_i32(ends >> 1);
+        new.wheel_y = turning.wheel_y;
+        let sides = config.nozzles.iter().map(|n| n.y);
+        let views = config.detectors.iter().map(|d| d.y);
+        let side = |y: Length| Side::of(y, turning.wheel_y);
+        new.most = Side::farthest(sides.chain(views).map(side));
+        new.silence = turning.silence;
+        new.most_rate = rate_internal(
+            i32::try_from(turning.most_rate_mrad_s.saturating_mul(1000)).unwrap_or(i32::MAX),
+        );
+        if let YawSource::SecondWheel { pulse_length, y } = turning.source {
+            new.second = Second::new(pulse_length, Side::of(y, turning.wheel_y));
+        }
+        new
+    }
+
+    pub const fn counts(&self) -> &YawCounts {
+        &self.counts
+    }
+
+    pub fn count(&mut self, of: fn(&mut YawCounts) -> &mut u32, more: u32) {
+        add(of(&mut self.counts), more);
+    }
+
+    pub const fn on(&self) -> bool {
+        self.on
+    }
+
+    pub fn side(&self, y: Length) -> Side {
+        Side::of(y, self.wheel_y)
+    }
+
+    /// Takes a reading of the sensor, µrad/s to the left. Constant work; a short division at rest.
+    pub fn take_rate<const H: usize>(
+        &mut self,
+        now: Micros,
+        rate_urad_s: i32,
+        odometer: &Odometer<H>,
+    ) -> Result<Taken, YawError> {
+        if !self.on || self.second.is_some() {
+            return Err(YawError::NoInput);
+        }
+        let raw = rate_internal(rate_urad_s);
+        if raw.saturating_abs() > self.most_rate.saturating_add(self.bias.saturating_abs()) {
+            return Err(YawError::TooFast);
+        }
+        let still = odometer.never_moved() || now >= odometer.stops_at().plus(ROCKS);
+        let mut taken = Taken::Yes;
+        if still && raw.saturating_abs() <= MOST_BIAS {
+            if self.teach(raw) {
+                taken = Taken::Taught;
+            }
+        } else {
+            self.lesson = Lesson::default();
+        }
+        let mut rate = raw.saturating_sub(self.bias);
+        if still {
+            // Fades over some 32 readings: what a standstill adds up is noise.
+            let since = now.since(self.at).min(self.silence);
+            let more = i64::from(rate).wrapping_mul(i64::from(since.0));
+            let faded = self.tentative.wrapping_sub(self.tentative >> 5);
+            self.tentative = faded.wrapping_add(more);
+            rate = 0;
+        } else {
+            let since = core::mem::take(&mut self.tentative);
+            self.heading = self.heading.wrapping_add(since);
+        }
+        let waited = now.since(self.at);
+        if self.heard && waited < self.silence {
+            let twice = i64::from(self.rate).wrapping_add(i64::from(rate));
+            self.heading = self
+                .heading
+                .wrapping_add(twice.wrapping_mul(i64::from(waited.0)) >> 1);
+        } else {
+            self.heading = self.heading_now(now);
+        }
+        self.bring_up(now, rate);
+        Ok(taken)
+    }
+
+    /// Takes a reading at rest; true when it brought a lesson to its end that counts.
+    fn teach(&mut self, raw: i32) -> bool {
+        let lesson = &mut self.lesson;
+        lesson.sum = lesson.sum.saturating_add(raw);
+        lesson.readings = lesson.readings.saturating_add(1);
+        if lesson.readings < READINGS {
+            return false;
+        }
+        let mean = lesson.sum.checked_div(READINGS).unwrap_or_default();
+        let before = lesson.before.replace(mean);
+        (lesson.sum, lesson.readings) = (0, 0);
+        let Some(before) = before else { return false };
+        self.taught = self.taught.saturating_add(1).min(LESSONS);
+        let off = before.saturating_sub(self.bias);
+        let part = off.checked_div(self.taught).unwrap_or_default();
+        self.bias = self.bias.saturating_add(part);
+        true
+    }
+
+    /// Takes a pulse of the second wheel. Work is bounded by the remembered headings, and a
+    /// division.
+    pub fn take_second<const H: usize>(
+        &mut self,
+        now: Micros,
+        odometer: &Odometer<H>,
+    ) -> Result<Taken, YawError> {
+        let Some(mut second) = self.second else {
+            return Err(YawError::NoInput);
+        };
+        let first = odometer.motion_at(now);
+        second.step(odometer.reversing());
+        let ahead = second.ahead_of(&first);
+        let foretold = self.heading_now(now);
+        let heading = ahead.wrapping_sub(second.even).wrapping_mul(second.scale);
+        let most = i64::from(self.most_rate)
+            .saturating_mul(i64::from(now.since(self.at).0.min(STALE)))
+            .saturating_add(UNEVEN.saturating_mul(second.scale.saturating_abs()));
+        let turned = heading.wrapping_sub(self.heading).saturating_abs();
+        let sound = second.known && turned <= most;
+        if !sound {
+            // The first one, or pulses lost on either wheel: from here on it leads by this.
+            let even = foretold.checked_div(second.scale).unwrap_or_default();
+            second.even = ahead.wrapping_sub(even);
+        }
+        let first_ever = !second.known;
+        second.known = true;
+        self.second = Some(second);
+        self.heading = if sound { heading } else { foretold };
+        let rate = if sound { self.rate_back(now) } else { 0 };
+        if !sound {
+            self.stored = 0;
+        }
+        self.bring_up(now, rate);
+        if sound || first_ever {
+            Ok(Taken::Yes)
+        } else {
+            Err(YawError::TooFast)
+        }
+    }
+
+    /// The direction of travel has changed.
+    pub fn turned_about(&mut self) {
+        if let Some(second) = &mut self.second {
+            second.same_mark = second.known && !second.same_mark;
+        }
+    }
+
+    /// True once for each time that no input came for so long while the wheel turns; to be
+    /// asked at its pulses. `set_off`: it stood before this one.
+    pub fn fell_silent(&mut self, now: Micros, set_off: bool) -> bool {
+        if set_off {
+            self.watched_from = now;
+        }
+        let heard = if self.heard { self.at } else { Micros(0) };
+        let silent = self.on && now.since(heard.max(self.watched_from)) >= self.silence;
+        let new = silent && !self.silent;
+        self.silent = silent;
+        new
+    }
+
+    /// Heading and yaw rate at an instant that is not past.
+    pub fn swing_at(&self, at: Micros) -> Swing {
+        let turns = self.heard && at.since(self.at) < self.silence;
+        Swing {
+            heading: Heading(self.heading_now(at) >> 12),
+            rate: if turns { self.rate } else { 0 },
+            most: self.most,
+        }
+    }
+
+    /// The curve on which the machine was from shortly before `captured_at` to `now`, as seen
+    /// from the capture, when the wheel was at `captured`. Bounded by the remembered pulses and
+    /// headings, and a division.
+    pub fn curve<const H: usize>(
+        &self,
+        odometer: &Odometer<H>,
+        captured_at: Micros,
+        now: Micros,
+        captured: i32,
+    ) -> Curve {
+        if !self.on {
+            return Curve::straight(captured);
+        }
+        let before = Micros(captured_at.0.saturating_sub(u64::from(LOOK_BACK.0)));
+        let from = odometer.place_at(before).unwrap_or(captured);
+        let way = odometer.motion_at(now).place().wrapping_sub(from);
+        let turned = self.heading_now(now).wrapping_sub(self.heading_at(before)) >> 12;
+        let radius = if way >= LEAST_WAY {
+            (i64::from(way) << 32).checked_div(turned)
+        } else {
+            None
+        };
+        let heading = Heading(self.heading_at(captured_at) >> 12);
+        let wheel = self.wheel_y.bits();
+        Curve::new(captured, heading, radius, wheel, self.behind, self.boom_x)
+    }
+
+    fn heading_now(&self, at: Micros) -> i64 {
+        if !self.heard {
+            return self.heading;
+        }
+        let run = at.since(self.at).min(self.silence);
+        let turned = i64::from(self.rate).wrapping_mul(i64::from(run.0));
+        self.heading.wrapping_add(turned)
+    }
+
+    fn bring_up(&mut self, now: Micros, rate: i32) {
+        self.at = now;
+        self.rate = rate;
+        self.heard = true;
+        if self.stored > 0 && now.since(self.before(self.mark(0).at)) < self.step {
+            return;
+        }
+        self.newest = self.newest.wrapping_add(1) & PAST.wrapping_sub(1);
+        if let Some(slot) = self.past.get_mut(self.newest) {
+            *slot = Mark {
+                at: low(now),
+                heading: wrap_i32(self.heading >> 16),
+            };
+        }
+        self.stored = self.stored.saturating_add(1).min(PAST);
+    }
+
+    fn mark(&self, back: usize) -> Mark {
+        let index = self.newest.wrapping_sub(back) & PAST.wrapping_sub(1);
+        self.past.get(index).copied().unwrap_or_default()
+    }
+
+    /// The instant of a mark, which is at most half an hour before the last input.
+    fn before(&self, mark: u32) -> Micros {
+        let age = low(self.at).wrapping_sub(mark);
+        Micros(self.at.0.saturating_sub(u64::from(age)))
+    }
+
+    /// The heading of a mark, of which the short form wraps at ±8 rad.
+    fn whole(&self, mark: i32) -> i64 {
+        let since = wrap_i32(self.heading >> 16).wrapping_sub(mark);
+        self.heading.wrapping_sub(i64::from(since) << 16)
+    }
+
+    /// Heading at an instant, past or not, 2⁻⁴⁴ rad; a straight line between two marks.
+    fn heading_at(&self, at: Micros) -> i64 {
+        if at >= self.at {
+            return self.heading_now(at);
+        }
+        let mut right = (self.at, self.heading);
+        for back in 0..self.stored {
+            let mark = self.mark(back);
+            let left = (self.before(mark.at), self.whole(mark.heading));
+            if left.0 <= at {
+                let all = i64::from(right.0.since(left.0).0);
+                let part = i64::from(at.since(left.0).0);
+                // A difference of at most 2⁴⁷ and a time of at most 2²⁰.
+                let turned = right.1.wrapping_sub(left.1) >> 16;
+                let turned = turned.saturating_mul(part).checked_div(all);
+                return left.1.wrapping_add(turned.unwrap_or_default() << 16);
+            }
+            right = left;
+        }
+        right.1
+    }
+
+    /// The mean rate over the last time in which a second wheel can tell it.
+    fn rate_back(&self, now: Micros) -> i32 {
+        for back in 0..self.stored {
+            let mark = self.mark(back);
+            let age = low(now).wrapping_sub(mark.at);
+            if age >= LOOK_BACK.0 || back.wrapping_add(1) == self.stored {
+                if age > STALE || age < LOOK_BACK.0 >> 2 {
+                    return 0;
+                }
+                let turned = self.heading.wrapping_sub(self.whole(mark.heading));
+                let rate = turned.checked_div(i64::from(age)).unwrap_or_default();
+                return saturate_i32(rate).clamp(self.most_rate.saturating_neg(), self.most_rate);
+            }
+        }
+        0
+    }
+}
+
+impl Second {
+    fn new(pulse: PulseLength, side: Side) -> Option<Self> {
+        // 2⁴⁴ rad a count of lead over a side of so many counts; 2⁸ fine counts in a count.
+        let scale = (1_i64 << 36).checked_div(i64::from(side.0))?;
+        Some(Self {
+            pulse: pulse.bits(),
+            way: 0,
+            scale,
+            even: 0,
+            same_mark: false,
+            known: false,
+        })
+    }
+
+    fn step(&mut self, back: bool) {
+        if core::mem::take(&mut self.same_mark) {
+            return;
+        }
+        self.way = if back {
+            self.way.wrapping_sub(self.pulse)
+        } else {
+            self.way.wrapping_add(self.pulse)
+        };
+    }
+
+    /// Fine counts ahead of the first wheel; the places of both wrap at 2³¹ counts.
+    fn ahead_of(&self, first: &Motion) -> i64 {
+        let fine = i64::try_from(self.way >> 24).unwrap_or_default();
+        let counts = wrap_i32(fine >> 8).wrapping_sub(first.base);
+        (i64::from(counts) << 8)
+            .wrapping_add(fine & 0xFF)
+            .wrapping_sub(first.ahead_fine)
+    }
+}
+
+/// Heading and yaw rate at one instant.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Swing {
+    heading: Heading,
+    /// 2⁻⁴⁴ rad/µs.
+    rate: i32,
+    /// The farthest that anything lies from the wheel, across.
+    most: Side,
+}
+
+impl Swing {
+    pub fn heading(&self) -> Heading {
+        self.heading
+    }
+
+    pub fn heading_after(&self, time: Span) -> Heading {
+        let turned = i64::from(self.rate).wrapping_mul(i64::from(time.0)) >> 12;
+        Heading(self.heading.0.wrapping_add(turned))
+    }
+
+    pub fn turns(&self) -> bool {
+        self.rate != 0
+    }
+
+    /// The motion of a nozzle along its own way. A machine that stands does not turn.
+    pub fn own(&self, motion: &Motion, side: Side) -> Motion {
+        let (counts, fine) = self.heading.lead_fine(side);
+        let mut own = *motion;
+        own.base = own.base.wrapping_add(counts);
+        own.ahead_fine = own.ahead_fine.wrapping_add(fine);
+        if motion.v != 0 {
+            let faster = i64::from(self.rate).wrapping_mul(i64::from(side.0)) >> 20;
+            own.v = saturate_i32(i64::from(motion.v).wrapping_add(faster));
+        }
+        own
+    }
+
+    /// A motion that is nowhere behind that of any nozzle, when boundaries are brought to a
+    /// common place by the heading `since`.
+    pub fn widest(&self, motion: &Motion, since: Heading) -> Motion {
+        let mut widest = *motion;
+        let spread = i64::from(self.heading.spread(since, self.most)) << 8;
+        widest.ahead_fine = widest.ahead_fine.wrapping_add(spread);
+        widest.v = saturate_i32(i64::from(motion.v).wrapping_add(self.fastest()));
+        widest
+    }
+
+    /// Boundaries brought to a common place by the heading `since` are far from true.
+    pub fn far_apart(&self, since: Heading) -> bool {
+        self.heading.spread(since, self.most) > FAR_APART
+    }
+
+    /// Whether some nozzle may be slower than `creep` when the wheel is at `v`, 2⁻²⁴ counts a µs.
+    pub fn slows_below(&self, v: i64, creep: i32) -> bool {
+        self.turns() && v.wrapping_sub(self.fastest()) < i64::from(creep)
+    }
+
+    /// By how much a nozzle may be faster or slower than the wheel, 2⁻²⁴ counts a µs.
+    pub fn fastest(&self) -> i64 {
+        let product = i64::from(self.rate).wrapping_mul(i64::from(self.most.0));
+        if product == 0 {
+            return 0;
+        }
+        (product.saturating_abs() >> 20).wrapping_add(1)
+    }
+}
+
+/// µrad/s in 2⁻⁴⁴ rad/µs: 2⁴⁴ / 10¹² = 17.592186, here with 20 bits behind the point.
+fn rate_internal(urad_s: i32) -> i32 {
+    saturate_i32(i64::from(urad_s).wrapping_mul(18_446_744) >> 20)
+}
+
+/// The low half of an instant.
+fn low(at: Micros) -> u32 {
+    let [a, b, c, d, ..] = at.0.to_le_bytes();
+    u32::from_le_bytes([a, b, c, d])
+}
