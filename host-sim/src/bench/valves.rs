@@ -97,7 +97,7 @@ impl<'s> Hold<'s> {
         let end = self.hold(request)?;
         let after = self.session.counters()?.0;
         let mut held = self.held(words::request(request), ended(end, &before, &after));
-        held.counted = after.bench_opens.saturating_sub(before.bench_opens);
+        held.counted = u64::from(after.bench_opens.saturating_sub(before.bench_opens));
         if let BenchRequest::Click { nozzle, .. } = request {
             held.wrong = wrong(&held.openings, nozzle..nozzle + 1);
         }
@@ -136,7 +136,7 @@ impl<'s> Hold<'s> {
         let after = self.session.counters()?.0;
         let asked = format!("clicks of nozzles {from} to {}", next.saturating_sub(1));
         let mut held = self.held(asked, ended(end, &before, &after));
-        held.counted = after.bench_opens.saturating_sub(before.bench_opens);
+        held.counted = u64::from(after.bench_opens.saturating_sub(before.bench_opens));
         held.wrong = wrong(&held.openings, from..next);
         Ok(held)
     }

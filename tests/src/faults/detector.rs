@@ -94,7 +94,7 @@ pub(super) fn rows() -> Vec<Row> {
                 sprayed: (0.2, 0.8),
                 counted: &[
                     ("unseen_mm2", |c| c.unseen_mm2),
-                    ("detector_silences", |c| c.detector_silences),
+                    ("detector_silences", |c| c.detector_silences.into()),
                 ],
                 ..Bound::NOTHING
             },
@@ -138,7 +138,7 @@ pub(super) fn rows() -> Vec<Row> {
                 sprayed: (0.2, 1.0),
                 // Until then plants are put where the clock stood.
                 start_mm: 3000.0,
-                counted: &[("images_refused", |c| c.images_refused)],
+                counted: &[("images_refused", |c| c.images_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -151,7 +151,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 100.0,
                 sprayed: (0.0, 0.05),
                 start_mm: 3000.0,
-                counted: &[("images_refused", |c| c.images_refused)],
+                counted: &[("images_refused", |c| c.images_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -184,7 +184,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 100.0,
                 sprayed: (0.0, 0.05),
                 start_mm: 3000.0,
-                counted: &[("images_refused", |c| c.images_refused)],
+                counted: &[("images_refused", |c| c.images_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -198,7 +198,7 @@ pub(super) fn rows() -> Vec<Row> {
                 sprayed: (0.3, 1.05),
                 start_mm: 2000.0,
                 counted: &[
-                    ("late or missed_late", |c| c.late + c.missed_late),
+                    ("late or missed_late", |c| (c.late + c.missed_late).into()),
                     ("late_mm", |c| c.late_mm),
                 ],
                 ..Bound::NOTHING
@@ -216,7 +216,7 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "a plant seen again joins its patch",
             bound: Bound {
-                counted: &[("patches_merged", |c| c.patches_merged)],
+                counted: &[("patches_merged", |c| c.patches_merged.into())],
                 ..Bound::NOTHING
             },
         },
@@ -259,7 +259,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 3.0,
                 sprayed: (0.95, 1.01),
                 start_mm: 200.0,
-                counted: &[("images_refused", |c| c.images_refused)],
+                counted: &[("images_refused", |c| c.images_refused.into())],
                 ..Bound::NOTHING
             },
         },

@@ -33,7 +33,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 5.0,
                 sprayed: (0.95, 1.05),
                 start_mm: 2500.0,
-                counted: &[("overruns", |c| c.overruns)],
+                counted: &[("overruns", |c| c.overruns.into())],
                 ..Bound::NOTHING
             },
         },
@@ -47,7 +47,7 @@ pub(super) fn rows() -> Vec<Row> {
                 start_mm: 40.0,
                 lost: 10.0,
                 sprayed: (0.97, 1.1),
-                counted: &[("overruns", |c| c.overruns)],
+                counted: &[("overruns", |c| c.overruns.into())],
                 ..Bound::NOTHING
             },
         },
@@ -63,7 +63,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 60.0,
                 sprayed: (0.3, 0.95),
                 start_mm: 2500.0,
-                counted: &[("acknowledged", |c| c.acknowledged)],
+                counted: &[("acknowledged", |c| c.acknowledged.into())],
                 ..Bound::NOTHING
             },
         },
@@ -91,8 +91,8 @@ pub(super) fn rows() -> Vec<Row> {
             bound: Bound {
                 sprayed: (0.4, 0.95),
                 counted: &[
-                    ("emergency_stops", |c| c.emergency_stops),
-                    ("acknowledged", |c| c.acknowledged),
+                    ("emergency_stops", |c| c.emergency_stops.into()),
+                    ("acknowledged", |c| c.acknowledged.into()),
                 ],
                 ..Bound::NOTHING
             },
@@ -107,7 +107,7 @@ pub(super) fn rows() -> Vec<Row> {
             guard: "a latch is released at standstill only",
             bound: Bound {
                 sprayed: (0.2, 0.6),
-                counted: &[("orders_refused", |c| c.orders_refused)],
+                counted: &[("orders_refused", |c| c.orders_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -128,8 +128,8 @@ pub(super) fn rows() -> Vec<Row> {
             bound: Bound {
                 sprayed: (0.8, 0.99),
                 counted: &[
-                    ("switch_chatter", |c| c.switch_chatter),
-                    ("mode_changes", |c| c.mode_changes),
+                    ("switch_chatter", |c| c.switch_chatter.into()),
+                    ("mode_changes", |c| c.mode_changes.into()),
                 ],
                 ..Bound::NOTHING
             },
@@ -156,7 +156,7 @@ pub(super) fn rows() -> Vec<Row> {
             guard: "a switch with both wires closed is off",
             bound: Bound {
                 sprayed: (0.2, 0.7),
-                counted: &[("switch_faults", |c| c.switch_faults)],
+                counted: &[("switch_faults", |c| c.switch_faults.into())],
                 ..Bound::NOTHING
             },
         },
@@ -169,7 +169,7 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "the bench state is for standstill",
             bound: Bound {
-                counted: &[("bench_refused", |c| c.bench_refused)],
+                counted: &[("bench_refused", |c| c.bench_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -185,7 +185,7 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "an order for what is not there is refused",
             bound: Bound {
-                counted: &[("orders_refused", |c| c.orders_refused)],
+                counted: &[("orders_refused", |c| c.orders_refused.into())],
                 ..Bound::NOTHING
             },
         },

@@ -417,7 +417,7 @@ fn betray(betrayal: Betrayal, commands: &mut Vec<ValveCommand>, scene: &mut Scen
         Betrayal::StuckOpen(nozzle, from) => {
             commands.retain(|c| c.nozzle != nozzle || c.t_us < from);
             let open = commands.iter().rev().find(|c| c.nozzle == nozzle);
-            if !open.is_some_and(|c| c.open) {
+            if !open.is_some_and(|c| c.open.into()) {
                 commands.push(at(from, nozzle, true));
             }
             let end = commands.iter().map(|c| c.t_us).max().unwrap_or(from);
@@ -521,6 +521,7 @@ impl<'a> Firmware<'a> {
                 let _counted = self.core.handle_direction(now, direction);
             }
             Input::Order(order) => core_setup::order(&mut self.core, now, order, self.sections),
+            Input::WheelPulse(_) | Input::Yaw(_) => unreachable!("these drives go straight"),
             Input::Image(image) => {
                 let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
                 let image = core_setup::image(image, &plants);
@@ -541,7 +542,7 @@ impl<'a> Firmware<'a> {
         self.told.retain(|c| c.t_us <= t_us);
         for nozzle in 0..256 {
             let last = self.told.iter().rev().find(|c| c.nozzle == nozzle);
-            if last.is_some_and(|c| c.open) {
+            if last.is_some_and(|c| c.open.into()) {
                 self.told.push(ValveCommand {
                     t_us,
                     nozzle,

@@ -41,7 +41,7 @@ pub(super) fn rows() -> Vec<Row> {
             bound: Bound {
                 lost: 30.0,
                 sprayed: (0.7, 1.4),
-                counted: &[("plants_underdosed", |c| c.plants_underdosed)],
+                counted: &[("plants_underdosed", |c| c.plants_underdosed.into())],
                 ..Bound::NOTHING
             },
         },
@@ -91,8 +91,8 @@ pub(super) fn rows() -> Vec<Row> {
                 // Withheld on order: those plants are not lost.
                 sprayed: (0.5, 0.95),
                 counted: &[
-                    ("supply_lows", |c| c.supply_lows),
-                    ("acknowledged", |c| c.acknowledged),
+                    ("supply_lows", |c| c.supply_lows.into()),
+                    ("acknowledged", |c| c.acknowledged.into()),
                 ],
                 ..Bound::NOTHING
             },
@@ -107,7 +107,7 @@ pub(super) fn rows() -> Vec<Row> {
             guard: "a low supply is not released while it is low",
             bound: Bound {
                 sprayed: (0.2, 0.7),
-                counted: &[("orders_refused", |c| c.orders_refused)],
+                counted: &[("orders_refused", |c| c.orders_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -118,7 +118,7 @@ pub(super) fn rows() -> Vec<Row> {
             guard: "a low supply closes everything until acknowledged",
             bound: Bound {
                 sprayed: (0.2, 0.7),
-                counted: &[("supply_lows", |c| c.supply_lows)],
+                counted: &[("supply_lows", |c| c.supply_lows.into())],
                 ..Bound::NOTHING
             },
         },

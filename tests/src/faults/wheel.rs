@@ -40,7 +40,7 @@ pub(super) fn rows() -> Vec<Row> {
             fault: |story| add_pulses(story, 1, 50..400),
             guard: "a pulse faster than top speed is refused",
             bound: Bound {
-                counted: &[("pulses_refused", |c| c.pulses_refused)],
+                counted: &[("pulses_refused", |c| c.pulses_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -51,7 +51,7 @@ pub(super) fn rows() -> Vec<Row> {
             fault: |story| add_pulses(story, 300, 1_500..2_500),
             guard: "a pulse sooner than the machine can speed up is refused",
             bound: Bound {
-                counted: &[("pulses_refused", |c| c.pulses_refused)],
+                counted: &[("pulses_refused", |c| c.pulses_refused.into())],
                 start_mm: 25.0,
                 ..Bound::NOTHING
             },
@@ -62,7 +62,7 @@ pub(super) fn rows() -> Vec<Row> {
             fault: |story| lose(story, |_, story| story.dice.random_range(0..300) == 0),
             guard: "a lost pulse is put back where the acceleration limit leaves no doubt",
             bound: Bound {
-                counted: &[("pulses_bridged", |c| c.pulses_bridged)],
+                counted: &[("pulses_bridged", |c| c.pulses_bridged.into())],
                 start_mm: 25.0,
                 ..Bound::NOTHING
             },
@@ -84,7 +84,7 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "as many are put back as the least way holds",
             bound: Bound {
-                counted: &[("pulses_bridged", |c| c.pulses_bridged)],
+                counted: &[("pulses_bridged", |c| c.pulses_bridged.into())],
                 lost: 1.0,
                 // Five pulses are 100 mm.
                 start_mm: 105.0,
@@ -167,7 +167,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 30.0,
                 sprayed: (0.9, 1.1),
                 start_mm: 500.0,
-                counted: &[("pulses_refused", |c| c.pulses_refused)],
+                counted: &[("pulses_refused", |c| c.pulses_refused.into())],
                 ..Bound::NOTHING
             },
         },
@@ -196,7 +196,7 @@ pub(super) fn rows() -> Vec<Row> {
                 sprayed: (0.95, 1.08),
                 // Until the true place is past again the boom believes to be where it was.
                 start_mm: 6000.0,
-                counted: &[("turns", |c| c.turns)],
+                counted: &[("turns", |c| c.turns.into())],
                 ..Bound::NOTHING
             },
         },
@@ -215,7 +215,7 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 1.0,
                 start_mm: 200.0,
                 sprayed: (0.995, 1.02),
-                counted: &[("pulses_refused", |c| c.pulses_refused)],
+                counted: &[("pulses_refused", |c| c.pulses_refused.into())],
                 ..Bound::NOTHING
             },
         },
