@@ -50,7 +50,7 @@ fn section(section: u8, mode: SectionMode, open: u16, faulty: u16) -> FromBoard 
     })
 }
 
-fn counters(plants: u64, late: u64, lost: u32) -> FromBoard {
+fn counters(plants: u32, late: u32, lost: u32) -> FromBoard {
     FromBoard::Counters {
         core: Counters {
             plants,
