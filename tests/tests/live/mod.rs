@@ -1,8 +1,8 @@
 //! A live board that QEMU runs, with the hands of the test on its wires.
 //!
 //! The emulator's clock is the count of instructions (`-icount`), so what the board does takes
-//! its own time and not this computer's. It is stopped for every look and every touch: time,
-//! pins and interrupts of one look belong to one instant.
+//! its own time and not this computer's, but for its sleep. It is stopped for every look and
+//! every touch: time, pins and interrupts of one look belong to one instant.
 
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Write};
@@ -29,7 +29,7 @@ const MOST_LOOKS: u32 = 200_000;
 pub enum Kind {
     /// `microbit`: 64 ns an instruction, as of a Cortex-M0 at 16 MHz that takes one cycle each.
     M0,
-    /// `mps2-an386`: 16 ns an instruction, as at 62.5 MHz.
+    /// `mps2-an386`: 32 ns an instruction, as at 31 MHz.
     M4,
 }
 
@@ -46,8 +46,10 @@ pub enum Wire {
     Acknowledge,
     /// No current flows into any valve.
     NoCurrent,
-    /// The spot wire of section 0 is closed.
-    Spot,
+    /// The broadcast wire of section 0 is closed.
+    Broadcast,
+    /// The processor waits without sleeping.
+    Awake,
 }
 
 /// A command as the board reported it.
@@ -92,14 +94,22 @@ pub struct LiveBoard {
 }
 
 impl LiveBoard {
-    /// Starts one.
+    /// Starts one that never sleeps: all its time is that of its instructions. Asleep, an
+    /// emulator on a busy computer oversleeps, and its board with it.
     pub fn start(kind: Kind) -> Self {
+        let mut board = Self::start_sleepy(kind);
+        board.step(|board, _| board.wire(Wire::Awake, true));
+        board
+    }
+
+    /// Starts one that sleeps when there is nothing to do.
+    pub fn start_sleepy(kind: Kind) -> Self {
         let (machine, image, clock) = match kind {
             Kind::M0 => ("microbit", "emulated-m0-live", "shift=6,sleep=on"),
-            Kind::M4 => ("mps2-an386", "emulated-m4-live", "shift=4,sleep=on"),
+            Kind::M4 => ("mps2-an386", "emulated-m4-live", "shift=5,sleep=on"),
         };
         let more = More {
-            options: &["-accel", "tcg", "-icount", clock],
+            options: &["-accel", "tcg", "-icount", clock, "-qtest-log", "/dev/null"],
             sockets: &["-qtest", "-qmp"],
         };
         let (mut qemu, line) = Qemu::start(machine, image, LOOK, &more);
@@ -174,7 +184,11 @@ impl LiveBoard {
         let (at_us, open) = match self.kind {
             Kind::M0 => {
                 // Timer 0 takes its count into its fourth compare; the pins' outputs.
-                let touches = ["writel 0x4000804c 1", "readl 0x4000854c", "readl 0x50000504"];
+                let touches = [
+                    "writel 0x4000804c 1",
+                    "readl 0x4000854c",
+                    "readl 0x50000504",
+                ];
                 let values = self.touch(&touches.map(str::to_owned));
                 (u64::from(values[0]), values[1] & 0xFF)
             }
@@ -327,7 +341,8 @@ impl LiveBoard {
                     Wire::Stop => 10,
                     Wire::Acknowledge => 11,
                     Wire::NoCurrent => 16,
-                    Wire::Spot => 12,
+                    Wire::Broadcast => 13,
+                    Wire::Awake => 19,
                 };
                 let level = u32::from(on);
                 let line = format!("set_irq_in /machine/nrf51 unnamed-gpio-in {pin} {level}");
@@ -340,7 +355,8 @@ impl LiveBoard {
                     Wire::Stop => 2,
                     Wire::Acknowledge => 3,
                     Wire::NoCurrent => 4,
-                    Wire::Spot => return self.poke(0x2100_0028, u32::from(on)),
+                    Wire::Awake => 5,
+                    Wire::Broadcast => return self.poke(0x2100_0030, u32::from(on)),
                 };
                 self.wires = self.wires & !(1 << bit) | u32::from(on) << bit;
                 self.poke(0x2100_0020, self.wires);

@@ -79,8 +79,7 @@ impl Qemu {
             .arg("-kernel")
             .arg(&elf)
             .args(more.options)
-            .stdin(Stdio::null())
-            .stderr(Stdio::null());
+            .stdin(Stdio::null());
         for name in more.sockets {
             let path = socket(name);
             command

@@ -119,6 +119,19 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
         };
         self.rest.voice.flush(site);
         self.rest.news(site, driver);
+        self.finish(site, driver, then, to)
+    }
+
+    // Kept apart: the counters take more stack than all that leads to an image.
+    /// Says what a message led to. Some: a new machine.
+    #[inline(never)]
+    fn finish<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        site: &mut impl Site,
+        driver: &Option<Driver<'_, '_, N, K, H, D>>,
+        then: Then,
+        to: u16,
+    ) -> Option<u16> {
         if matches!(then, Then::Answer(Err(Refusal::Unreadable))) {
             self.reader.count_unreadable();
         }

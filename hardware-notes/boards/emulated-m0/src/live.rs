@@ -59,7 +59,7 @@ impl Hardware for Microbit {
         dog::feed();
     }
     fn sleep(&mut self) {
-        board_start::sleep();
+        board_start::sleep(pins::stays_awake());
     }
     fn reset_cause(&self) -> ResetCause {
         self.cause
@@ -119,7 +119,7 @@ fn main() -> ! {
     dog::start();
     [LINK, WHEEL, STROBE].into_iter().for_each(Irq::enable);
     let store = MachineStore::new(nvmc::slots(), 0, nvmc::PAGE as u32).ok();
-    let mut board: Live<'_, _, _, _, 16, 128, 384, 512, 256, 512, 1> =
+    let mut board: Live<'_, _, _, _, 16, 128, 320, 512, 256, 256, 1> =
         Live::new(&SHARED, hardware, store);
-    board.run::<8, 8, 32, 1>()
+    board.run::<8, 8, 24, 1>()
 }

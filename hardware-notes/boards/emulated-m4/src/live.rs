@@ -44,6 +44,8 @@ impl Hardware for Mps2 {
     }
     fn resume_receiving(&mut self) {
         uart::listen(true);
+        // A byte that came while it was masked has raised nothing.
+        LINK.raise();
     }
     fn levels(&mut self) -> Levels {
         stand_ins::levels()
@@ -62,7 +64,7 @@ impl Hardware for Mps2 {
         dog::feed();
     }
     fn sleep(&mut self) {
-        board_start::sleep();
+        board_start::sleep(stand_ins::stays_awake());
     }
     fn reset_cause(&self) -> ResetCause {
         self.cause
@@ -71,7 +73,6 @@ impl Hardware for Mps2 {
 
 /// Takes bytes while there is room.
 fn receive() {
-    uart::struck();
     loop {
         if !SHARED.has_room() {
             uart::listen(false);

@@ -32,7 +32,12 @@ pub fn start() {
 
 /// The byte that has come, if one has.
 pub fn read() -> Option<u8> {
-    (STATE.read() & RECEIVE_FULL != 0).then(|| DATA.read() as u8)
+    if STATE.read() & RECEIVE_FULL == 0 {
+        return None;
+    }
+    // Before the byte is taken: the next one raises it again.
+    INTERRUPT_STATE.write(RECEIVED_INTERRUPT);
+    Some(DATA.read() as u8)
 }
 
 /// Gives a byte to the transmitter. False when that is full.
@@ -48,11 +53,6 @@ pub fn write(byte: u8) -> bool {
 pub fn listen(on: bool) {
     let interrupt = if on { INTERRUPT_ON_RECEIVED } else { 0 };
     CONTROL.write(TRANSMIT_AND_RECEIVE | interrupt);
-}
-
-/// Takes the interrupt back, before the byte is taken.
-pub fn struck() {
-    INTERRUPT_STATE.write(RECEIVED_INTERRUPT);
 }
 
 /// Sends without waiting.

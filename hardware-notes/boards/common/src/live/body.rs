@@ -91,15 +91,23 @@ impl<
         // The frame that asked for the machine now built; answered when it is.
         let mut asked = None;
         loop {
-            let table = self.board.table::<N, D>();
-            asked = Some(match &table {
-                Some(table) => self.run_machine::<N, K, H, D>(table, asked),
-                None => {
-                    self.station.begin(None);
-                    self.board.begin(&mut self.station, asked, false);
-                    self.serve::<N, K, H, D>(&mut None)
-                }
-            });
+            asked = Some(self.run_table::<N, K, H, D>(asked));
+        }
+    }
+
+    /// Serves with the machine that is there, or none, until there is another.
+    #[inline(never)]
+    fn run_table<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        asked: Option<u16>,
+    ) -> u16 {
+        match &self.board.table::<N, D>() {
+            Some(table) => self.run_machine::<N, K, H, D>(table, asked),
+            None => {
+                self.station.begin(None);
+                self.board.begin(&mut self.station, asked, false);
+                self.serve::<N, K, H, D>(&mut None)
+            }
         }
     }
 

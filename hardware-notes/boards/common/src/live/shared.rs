@@ -3,7 +3,7 @@
 use super::Clock;
 use controller_core::drivers::pulse_capture::PulseCapture;
 use controller_core::drivers::{CommandQueue, Pushed, Valves};
-use controller_core::{Action, Command, Micros, Span};
+use controller_core::{Action, Command, Length, Micros, Span};
 use core::cell::RefCell;
 use critical_section::Mutex;
 use heapless::Deque;
@@ -13,8 +13,15 @@ use heapless::Deque;
 const PULSES: usize = 16;
 const STROBES: usize = 4;
 
-/// One command carried out, and when.
-pub type Done = (Command, Micros);
+/// A command carried out: when it was to be, and how much later it was. No larger than it
+/// must be, for small memories.
+#[derive(Clone, Copy)]
+struct Done {
+    at: Micros,
+    late: Span,
+    nozzle: u16,
+    open: bool,
+}
 
 /// Queue of commands, valves and clock, and the bytes and stamps that interrupts hand over:
 /// at most `Q` commands (two a nozzle are enough whatever happens) and `B` bytes.
@@ -215,8 +222,19 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> Shared<C, V, Q, B> {
     }
 
     /// The oldest command carried out.
-    pub(super) fn next_done(&self) -> Option<Done> {
-        self.with(|state| state.done.pop_front()).flatten()
+    pub(super) fn next_done(&self) -> Option<(Command, Micros)> {
+        let done = self.with(|state| state.done.pop_front()).flatten()?;
+        let command = Command {
+            nozzle: done.nozzle,
+            action: if done.open {
+                Action::Open
+            } else {
+                Action::Close
+            },
+            at: done.at,
+            short_by: Length::default(),
+        };
+        Some((command, done.at.plus(done.late)))
     }
 
     /// Opens given up because the queue was full.
@@ -269,7 +287,13 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> State<C, V, Q, B> {
         };
         let open = command.action == Action::Open;
         self.failed |= valves.set(command.nozzle, open).is_err();
-        self.done.push_back((command, command.at)).is_ok()
+        let done = Done {
+            at: command.at,
+            late: Span(0),
+            nozzle: command.nozzle,
+            open,
+        };
+        self.done.push_back(done).is_ok()
     }
 
     /// Flushes the valves; the latest so many reports were carried out by that.
@@ -278,7 +302,7 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> State<C, V, Q, B> {
             self.failed = valves.flush().is_err();
             let at = clock.now();
             for done in self.done.iter_mut().rev().take(reports) {
-                done.1 = at;
+                done.late = at.since(done.at);
             }
         }
     }
