@@ -35,6 +35,37 @@ pub const fn ticks_to_us(ticks: u64, mhz: u32) -> u64 {
     }
 }
 
+/// A 32-bit counter that is read at least once in half of its turn, made whole.
+///
+/// No overflow interrupt and so no race: what the counter has moved on since it was read last
+/// is added up. At 1 MHz half a turn lasts 35 minutes, at 100 MHz 21 s; a loop that ticks
+/// each millisecond reads it often enough. Reads must not overtake one another: hold
+/// interrupts off from reading the counter until [`Turns::whole`] has taken it. A counter that
+/// seems to run back is held.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Turns {
+    last: u32,
+    whole: u64,
+}
+
+impl Turns {
+    /// In the counter's first turn.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self { last: 0, whole: 0 }
+    }
+
+    /// The counter as read just now, in ticks since its first turn began.
+    pub fn whole(&mut self, counter: u32) -> u64 {
+        let moved = counter.wrapping_sub(self.last);
+        if moved <= u32::MAX >> 1 {
+            self.last = counter;
+            self.whole = self.whole.wrapping_add(widen(moved));
+        }
+        self.whole
+    }
+}
+
 const fn widen(value: u32) -> u64 {
     let [a, b, c, d] = value.to_le_bytes();
     u64::from_le_bytes([a, b, c, d, 0, 0, 0, 0])
@@ -67,6 +98,19 @@ mod tests {
                     let got = captured_ticks(high, counter, !served, captured);
                     assert_eq!(got, pulse, "{late} late, served: {served}");
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn turns_are_counted_however_far_apart_the_reads_are_within_half_of_one() {
+        for step in [1_u64, 999, 0x7FFF_0000, 0x7FFF_FFFF] {
+            let mut turns = Turns::new();
+            let from = 0x7FFF_FF00_u64;
+            for k in 0..1000 {
+                let now = from + k * step;
+                assert_eq!(turns.whole(now as u32), now, "read {k}, {step} apart");
+                assert_eq!(turns.whole((now as u32).wrapping_sub(3)), now, "held");
             }
         }
     }

@@ -141,19 +141,35 @@ impl ImageHead {
     /// when bytes are missing or left over. Nothing is read in part.
     pub fn plants(&self, rest: &[u8]) -> Result<Vec<SeenPlant, MAX_PLANTS_PER_IMAGE>, Refusal> {
         let mut plants = Vec::new();
+        self.each_plant(rest, |plant| {
+            plants.push(plant).map_err(|_| Refusal::TooManyPlants)
+        })?;
+        Ok(plants)
+    }
+
+    /// Hands out the plants that stand behind the head, one after the other, for a board
+    /// without room for the list as it came. Work goes with their number.
+    ///
+    /// # Errors
+    /// What `take` has, with which it ends; [`Refusal::Unreadable`] when bytes are missing or
+    /// left over, which shows only after the last: drop what was taken.
+    pub fn each_plant(
+        &self,
+        rest: &[u8],
+        mut take: impl FnMut(SeenPlant) -> Result<(), Refusal>,
+    ) -> Result<(), Refusal> {
         let mut from = Reader::new(rest);
         for _ in 0..self.plants {
-            let plant = match self.kind {
+            take(match self.kind {
                 PlantKind::Full => SeenPlant::take(&mut from),
                 PlantKind::Plain => SeenPlant {
                     plain: PlainPlant::take(&mut from),
                     ..SeenPlant::default()
                 },
-            };
-            plants.push(plant).map_err(|_| Refusal::TooManyPlants)?;
+            })?;
         }
         match from.rest() {
-            Some([]) => Ok(plants),
+            Some([]) => Ok(()),
             _ => Err(Refusal::Unreadable),
         }
     }

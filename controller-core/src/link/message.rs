@@ -288,7 +288,7 @@ pub struct Motion {
     pub open: u16,
     /// A bit a fault: bit `d` is detector `d` silent (0 to 15), 16 a valve without current,
     /// 17 low supply, 18 no sound machine description, 19 a command queue that overflowed, 20
-    /// a nozzle called faulty.
+    /// a nozzle called faulty, 21 wheel pulses that the board lost.
     pub faults: u32,
 }
 

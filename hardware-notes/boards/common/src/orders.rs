@@ -1,8 +1,9 @@
 //! Images and orders of the link in the controller's own terms.
 
-use controller_core::link::{self, ImageHead, Refusal};
+use crate::site::Site;
+use controller_core::link::{self, Captured, ImageHead, Refusal};
 use controller_core::{
-    Along, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Over, Plant, Speed,
+    Along, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Over, Plant,
 };
 use heapless::Vec;
 
@@ -18,16 +19,22 @@ type Core<'a, const N: usize, const K: usize, const H: usize, const D: usize> =
 #[inline(never)]
 pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
     core: &mut Core<'_, N, K, H, D>,
+    site: &mut impl Site,
     now: Micros,
     head: &ImageHead,
     rest: &[u8],
 ) -> Result<(), Refusal> {
-    let captured_at = head.stamp(STAMP_TOLERANCE)?;
-    // There is no strobe input on a board that is told the time.
-    let captured_at = captured_at.ok_or(Refusal::UnknownFrame)?;
+    let captured_at = match (head.stamp(STAMP_TOLERANCE)?, head.captured) {
+        (Some(at), _) => at,
+        (None, Captured::Frame(frame)) => site.captured(head.detector, frame)?,
+        (None, _) => return Err(Refusal::UnknownFrame),
+    };
     let speed = core.speed();
-    let mut plants = Vec::new();
-    read_plants(head, rest, speed, &mut plants)?;
+    let mut plants: Vec<Plant, MAX_PLANTS_PER_IMAGE> = Vec::new();
+    head.each_plant(rest, |seen| {
+        let plant = seen.plant(speed);
+        plants.push(plant).map_err(|_| Refusal::TooManyPlants)
+    })?;
     let image = Image {
         detector: head.detector,
         captured_at,
@@ -35,22 +42,6 @@ pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
         plants: &plants,
     };
     core.handle_image(now, &image)?;
-    Ok(())
-}
-
-/// Kept apart, so that the list as it came is off the stack when the image is aimed.
-#[inline(never)]
-fn read_plants(
-    head: &ImageHead,
-    rest: &[u8],
-    speed: Speed,
-    plants: &mut Vec<Plant, MAX_PLANTS_PER_IMAGE>,
-) -> Result<(), Refusal> {
-    for seen in &head.plants(rest)? {
-        plants
-            .push(seen.plant(speed))
-            .map_err(|_| Refusal::TooManyPlants)?;
-    }
     Ok(())
 }
 
