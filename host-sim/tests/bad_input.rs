@@ -287,7 +287,7 @@ fn wrong_pairs_and_wishes_are_refused() {
                 "--truth",
                 &newer,
             ],
-            "version 2",
+            "version 3",
         ),
         (
             vec![

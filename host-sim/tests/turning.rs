@@ -156,7 +156,7 @@ fn a_bend_shows_in_what_the_controller_is_told_and_in_what_it_misses() {
         let ends = report
             .edges
             .iter()
-            .filter(|e| outer == !(2..6).contains(&e.nozzle));
+            .filter(|e| outer != (2..6).contains(&e.nozzle));
         ends.map(|e| e.error().abs()).fold(0.0, f64::max)
     };
     assert!(

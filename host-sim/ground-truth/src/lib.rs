@@ -13,14 +13,15 @@
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
 //! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
 //! * [`yaw`]: a yaw-rate sensor;
-//! * [`plants`]: a seeded field of plants;
+//! * [`plants`]: a seeded field of plants; [`clusters`]: one in patches;
 //! * [`nozzle`]: sizes, flow by pressure, rate;
 //! * [`drops`]: how drops leave the nozzle, fly and land, and what wind makes of them;
 //! * [`detector`]: frames, their delays, and the plants in them; [`camera`]: the same on a
 //!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
 //! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
 //!   that; [`supply`]: pressure as nozzles open;
-//! * [`mod@judge`]: full, partial or missed, and the error of every edge.
+//! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
+//!   share is.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
 //! the ground is the place of the boom reference point. Nothing here reads a
@@ -28,6 +29,7 @@
 //! output.
 
 pub mod camera;
+pub mod clusters;
 pub mod cycle;
 pub mod deposit;
 pub mod detector;
@@ -35,6 +37,7 @@ pub mod drops;
 mod ground;
 pub mod hindsight;
 pub mod image_faults;
+pub mod interval;
 pub mod judge;
 pub mod motion;
 pub mod nozzle;

@@ -124,6 +124,6 @@ fn a_bad_supply_is_no_panic() {
         faulty: &[],
         orders: None,
     };
-    let error = judge_supplied(&input, &bad).err().expect("refused");
+    let error = judge_supplied(&input, &bad).expect_err("refused");
     assert!(error.to_string().contains("nominal pressure"));
 }
