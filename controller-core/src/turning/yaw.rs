@@ -398,12 +398,13 @@ impl Turning {
             let mark = self.mark(back);
             let age = low(now).wrapping_sub(mark.at);
             if age >= LOOK_BACK.0 || back.wrapping_add(1) == self.stored {
-                if age > STALE || age < LOOK_BACK.0 >> 2 {
+                if !(LOOK_BACK.0 >> 2..=STALE).contains(&age) {
                     return 0;
                 }
                 let turned = self.heading.wrapping_sub(self.whole(mark.heading));
                 let rate = turned.checked_div(i64::from(age)).unwrap_or_default();
-                return saturate_i32(rate).clamp(self.most_rate.saturating_neg(), self.most_rate);
+                let least = self.most_rate.saturating_neg();
+                return saturate_i32(rate).max(least).min(self.most_rate);
             }
         }
         0
