@@ -58,14 +58,14 @@ pub enum Poll {
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Sight {
-    config: DetectorConfig,
     last_image: Micros,
     silent: bool,
     repeats: Repeats,
 }
 
 /// The controller: at most `N` nozzles with `K` patches each, `H` remembered
-/// pulses, `D` detectors. Borrows the nozzle table, which may lie in flash.
+/// pulses, `D` detectors. Borrows the tables of nozzles, detectors and sections, which
+/// may lie in flash.
 #[derive(Clone, Debug)]
 pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     odometer: Odometer<H>,
@@ -83,6 +83,7 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     switch_quiet: Span,
     /// Since when, and in which group next, everything open is to close at once.
     urgent: Option<(Micros, usize)>,
+    eyes: &'a [DetectorConfig],
     detectors: Vec<Sight, D>,
     /// When the next detector may turn out silent.
     silence_due: Micros,
@@ -114,16 +115,13 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
+    #[inline(never)]
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
         const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
         config.validate(N, D)?;
         let mut detectors: Vec<Sight, D> = Vec::new();
-        for detector in config.detectors {
-            let sight = Sight {
-                config: *detector,
-                ..Sight::default()
-            };
-            if detectors.push(sight).is_err() {
+        for _ in config.detectors {
+            if detectors.push(Sight::default()).is_err() {
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
@@ -173,6 +171,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             next: [0; N],
             groups,
             grid: Grid::new(config.timing.decision_period, count),
+            eyes: config.detectors,
             detectors,
             silence_due: Micros(0),
             patch: config.patch,
@@ -272,14 +271,13 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         match self.odometer.handle_pulse(now) {
             Ok(lost) => {
                 bump(&mut self.counters.pulses);
-                add(&mut self.counters.pulses_bridged, u64::from(lost));
-                self.counters.slot_drop_outs = u64::from(self.odometer.slot_drop_outs());
+                add(&mut self.counters.pulses_bridged, lost);
+                self.counters.slot_drop_outs = self.odometer.slot_drop_outs();
                 let here = wrap_i32(self.odometer.distance().0);
-                let detectors = &self.detectors;
+                let eyes = self.eyes;
                 let swath = |index: usize| {
-                    detectors.get(index).map_or(Length::default(), |sight| {
-                        sight.config.view_left.plus(sight.config.view_right)
-                    })
+                    eyes.get(index)
+                        .map_or(Length::default(), |eye| eye.view_left.plus(eye.view_right))
                 };
                 self.layers.pass(here, swath, &mut self.counters);
                 self.reach.mind_lines(self.layers.keeps_off());
@@ -419,9 +417,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// everything due since is decided at the latest instants instead.
     fn made_up(&mut self, due: Micros, now: Micros) -> bool {
         let lateness = now.since(due);
-        if u64::from(lateness.0) > self.counters.worst_lateness_us {
-            self.counters.worst_lateness_us = u64::from(lateness.0);
-        }
+        let worst = &mut self.counters.worst_lateness_us;
+        *worst = lateness.0.max(*worst);
         if lateness > self.timing.poll_silence {
             self.unpolled_to = Some(now);
         }
@@ -434,7 +431,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             bump(&mut self.counters.overruns);
             return true;
         }
-        add(&mut self.counters.overruns, u64::from(behind));
+        add(&mut self.counters.overruns, behind);
         self.grid.skip_to(now);
         for group in &mut self.groups {
             group.all = true;

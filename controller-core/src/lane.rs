@@ -8,10 +8,10 @@
 //! older ground than that is counted as late, though it was sprayed.
 
 use crate::boom::NozzleConfig;
-use crate::counters::{Counters, add, bump};
+use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
 use crate::sections::Mode;
-use crate::units::{COUNTS_PER_MM, Micros, Span, wrap_i32};
+use crate::units::{COUNTS_PER_MM, Micros, Span, low_u32, wrap_i32};
 use crate::wanted::Wanted;
 
 /// A millimetre in counts: less than this late is not reported as late.
@@ -99,7 +99,7 @@ impl<const K: usize> Lane<K> {
                 &mut counters.late
             };
             bump(tally);
-            add(&mut counters.late_mm, mm(dry));
+            add_ground(&mut counters.late_mm, mm(dry));
         }
         if wholly {
             return if dry > ONE_MM {
@@ -121,19 +121,19 @@ impl<const K: usize> Lane<K> {
                 return Planned::Grown;
             }
             bump(&mut counters.missed_late);
-            add(&mut counters.late_mm, mm(interval.len()));
+            add_ground(&mut counters.late_mm, mm(interval.len()));
             return Planned::Behind;
         }
         match self.plan.insert(interval) {
             Inserted::New => Planned::New,
             Inserted::Merged { grown } => {
                 bump(&mut counters.patches_merged);
-                add(&mut counters.grown_mm, mm(grown));
+                add_ground(&mut counters.grown_mm, mm(grown));
                 Planned::Grown
             }
             Inserted::Forced { gap } => {
                 bump(&mut counters.forced_merges);
-                add(&mut counters.forced_merge_mm, mm(gap));
+                add_ground(&mut counters.forced_merge_mm, mm(gap));
                 Planned::Grown
             }
             // All of it done already.
@@ -159,7 +159,7 @@ impl<const K: usize> Lane<K> {
         }
         if let Inserted::Forced { gap } = self.plan.insert(Interval { start, end }) {
             bump(&mut counters.forced_merges);
-            add(&mut counters.forced_merge_mm, mm(gap));
+            add_ground(&mut counters.forced_merge_mm, mm(gap));
         }
         ahead(start, wanted) <= ONE_MM
     }
@@ -197,7 +197,7 @@ impl<const K: usize> Lane<K> {
     /// µs from the last command to `now`, while not `rested`; negative when the last
     /// command is still to be acted on.
     fn since_last(&self, now: Micros) -> i32 {
-        wrap_i32(i64::from(low(now).wrapping_sub(self.last_at)))
+        wrap_i32(i64::from(low_u32(now.0).wrapping_sub(self.last_at)))
     }
 
     /// The instant of the last command, or `now` when that is long past.
@@ -277,10 +277,10 @@ impl<const K: usize> Lane<K> {
             self.done_to = later(self.done_to, first.end);
             if held {
                 bump(&mut counters.withheld);
-                add(&mut counters.withheld_mm, mm(first.len()));
+                add_ground(&mut counters.withheld_mm, mm(first.len()));
             } else {
                 bump(&mut counters.missed_late);
-                add(&mut counters.late_mm, mm(first.len()));
+                add_ground(&mut counters.late_mm, mm(first.len()));
             }
         }
     }
@@ -290,14 +290,14 @@ impl<const K: usize> Lane<K> {
         self.drop_before(to);
         self.done_to = later(self.done_to, to);
         bump(&mut counters.withheld);
-        add(&mut counters.withheld_mm, mm(ahead(to, from)));
+        add_ground(&mut counters.withheld_mm, mm(ahead(to, from)));
     }
 
     /// Opens or closes in the bench state: the plan and the sprayed ground stay as they are.
     pub(crate) fn bench(&mut self, at: Micros, open: bool) {
         self.open = open;
         self.bench = open;
-        self.last_at = low(at);
+        self.last_at = low_u32(at.0);
         self.rested = false;
     }
 
@@ -333,7 +333,7 @@ impl<const K: usize> Lane<K> {
 
     pub(crate) fn opened(&mut self, at: Micros, start: i32) {
         self.open = true;
-        self.last_at = low(at);
+        self.last_at = low_u32(at.0);
         self.rested = false;
         let [newest, _] = self.sprayed;
         self.sprayed = [Interval { start, end: start }, newest];
@@ -362,19 +362,13 @@ impl<const K: usize> Lane<K> {
 
     pub(crate) fn closed(&mut self, at: Micros, end: i32) {
         self.open = false;
-        self.last_at = low(at);
+        self.last_at = low_u32(at.0);
         self.rested = false;
         if let Some(newest) = self.sprayed.first_mut() {
             newest.end = later(newest.start, end);
         }
         self.done_to = later(self.done_to, end);
     }
-}
-
-/// The low half of an instant.
-fn low(at: Micros) -> u32 {
-    let [a, b, c, d, ..] = at.0.to_le_bytes();
-    u32::from_le_bytes([a, b, c, d])
 }
 
 /// What became of a patch that a nozzle was asked to spray.
@@ -394,6 +388,6 @@ pub(crate) fn later(a: i32, b: i32) -> i32 {
 }
 
 /// Counts to whole millimetres, nearest.
-pub(crate) fn mm(counts: i32) -> u64 {
-    u64::try_from(counts.saturating_add(8) >> 4).unwrap_or_default()
+pub(crate) fn mm(counts: i32) -> u32 {
+    u32::try_from(counts.saturating_add(8) >> 4).unwrap_or_default()
 }

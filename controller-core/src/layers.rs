@@ -2,7 +2,7 @@
 //! and keep-off ground. Hands out one nozzle's share of it as [`Wanted`].
 
 use crate::boom::{Config, ConfigError, NozzleConfig, UnseenPolicy};
-use crate::counters::{Counters, add, bump};
+use crate::counters::{Counters, bump};
 use crate::ground_plan::{Interval, ahead};
 use crate::keep_off::{KeepOffs, Over, Stretch};
 use crate::sections::{Mode, OrderError, SectionConfig, Sections};
@@ -16,15 +16,22 @@ const ROUNDING: i32 = 2;
 /// Keep-off ground is forgotten when the rearmost nozzle is so far past it.
 const PAST: i32 = 1000 * COUNTS_PER_MM;
 
+/// What is known of each nozzle, without a byte between.
+#[derive(Clone, Copy, Debug, Default)]
+struct Share {
+    seen_by: u16,
+    any: bool,
+    section: u8,
+}
+
 /// The layers of a boom with at most `N` nozzles and `D` detectors.
 #[derive(Clone, Debug)]
 pub(crate) struct Layers<'a, const N: usize, const D: usize> {
     pub sections: Sections,
     configs: &'a [SectionConfig],
-    /// Each nozzle's section.
-    section_of: [u8; N],
+    /// Each nozzle's section, and who looks at it.
+    shares: [Share; N],
     seen: Vec<Seen, D>,
-    covering: [Covering; N],
     spray_unseen: bool,
     shrink: (i32, i32),
     keep_offs: KeepOffs,
@@ -40,11 +47,11 @@ pub(crate) struct Layers<'a, const N: usize, const D: usize> {
 
 impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
-        let mut section_of = [0; N];
+        let mut shares = [Share::default(); N];
         for (index, section) in (0_u8..).zip(config.sections) {
-            let own = section_of.iter_mut().skip(usize::from(section.first));
-            for slot in own.take(usize::from(section.count)) {
-                *slot = index;
+            let own = shares.iter_mut().skip(usize::from(section.first));
+            for share in own.take(usize::from(section.count)) {
+                share.section = index;
             }
         }
         let rear = config.nozzles.iter().map(|n| n.x.bits()).min();
@@ -62,18 +69,17 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
-        let mut covering = [Covering::default(); N];
         if spray_unseen {
-            for (slot, nozzle) in covering.iter_mut().zip(config.nozzles) {
-                *slot = Covering::of(nozzle, config.detectors.iter().copied());
+            for (share, nozzle) in shares.iter_mut().zip(config.nozzles) {
+                let covering = Covering::of(nozzle, config.detectors.iter().copied());
+                (share.seen_by, share.any) = (covering.mask, covering.any);
             }
         }
         Ok(Self {
             sections: Sections::new(config.sections.len().max(1)),
             configs: config.sections,
-            section_of,
+            shares,
             seen,
-            covering,
             spray_unseen,
             shrink,
             keep_offs: KeepOffs::default(),
@@ -107,15 +113,30 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         self.configs.len().max(1)
     }
 
+    fn share(&self, nozzle: usize) -> Share {
+        self.shares.get(nozzle).copied().unwrap_or_default()
+    }
+
     pub fn section_of(&self, nozzle: usize) -> u8 {
-        self.section_of.get(nozzle).copied().unwrap_or_default()
+        self.share(nozzle).section
+    }
+
+    /// The mode of a nozzle's section.
+    pub fn mode_of(&self, nozzle: usize) -> Mode {
+        let section = self.section_of(nozzle);
+        self.sections.mode(usize::from(section))
     }
 
     /// The layers over one nozzle.
+    #[inline(never)]
     pub fn over(&self, index: usize, nozzle: &NozzleConfig) -> Wanted<'_> {
-        let mode = self.sections.mode(usize::from(self.section_of(index)));
+        let share = self.share(index);
+        let mode = self.sections.mode(usize::from(share.section));
         let sight = (self.spray_unseen && mode == Mode::Spot).then(|| Sight {
-            covering: self.covering.get(index).copied().unwrap_or_default(),
+            covering: Covering {
+                mask: share.seen_by,
+                any: share.any,
+            },
             seen: &self.seen,
             shrink: self.shrink,
         });
@@ -160,10 +181,8 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
             let bare = seen.pass(mark.wrapping_sub(self.lag));
             if bare > 0 {
                 let swath = u64::try_from(swath(turn).bits()).unwrap_or_default();
-                add(
-                    &mut counters.unseen_mm2,
-                    u64::from(bare).saturating_mul(swath) >> 8,
-                );
+                let area = u64::from(bare).saturating_mul(swath) >> 8;
+                counters.unseen_mm2 = counters.unseen_mm2.saturating_add(area);
             }
             self.turn = turn.wrapping_add(1);
         } else {

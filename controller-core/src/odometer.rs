@@ -175,10 +175,12 @@ pub enum Direction {
     Reverse,
 }
 
+/// When a pulse came and where. Both in short form: the low half of the stamp (see
+/// `age_out` for what is older than that tells), and fine counts, which wrap at ±524 m
+/// where a history spans metres.
 #[derive(Clone, Copy, Debug, Default)]
 struct Fix {
-    at: Micros,
-    /// Fine counts, short form (wraps at ±524 m; a history spans metres).
+    at: u32,
     fine: i32,
 }
 
@@ -202,6 +204,9 @@ pub struct Odometer<const H: usize> {
     fraction: u32,
     moved: bool,
     last: Fix,
+    last_at: Micros,
+    /// When the stamps of the history were last brought forward.
+    aged_at: Micros,
     v: i32,
     a: i32,
     /// µs from the last pulse until a braking machine stands.
@@ -232,7 +237,7 @@ impl<const H: usize> Odometer<H> {
             .checked_div(fastest.saturating_add(fastest >> 2))
             .unwrap_or_default();
         // Thinned so that H stored pulses reach back `max_age` at top speed.
-        let reach = fastest.saturating_mul(i64::from(max_age.0)) >> 16;
+        let reach = fastest.wrapping_mul(i64::from(max_age.0)) >> 16;
         let usable = i64::try_from(H).unwrap_or(8).saturating_sub(4);
         let step = reach.checked_div(usable).unwrap_or_default();
         // The first whole µs at which `creeping` holds.
@@ -257,6 +262,8 @@ impl<const H: usize> Odometer<H> {
             fraction: 0,
             moved: false,
             last: Fix::default(),
+            last_at: Micros(0),
+            aged_at: Micros(0),
             v: 0,
             a: 0,
             stands_in: i32::MAX,
@@ -313,12 +320,13 @@ impl<const H: usize> Odometer<H> {
     pub(crate) fn handle_pulse(&mut self, at: Micros) -> Result<u32, PulseError> {
         if !self.moved {
             self.moved = true;
-            self.last = Fix { at, fine: 0 };
+            self.pass(at);
+            self.aged_at = at;
             self.slots.advance(at);
             self.store();
             return Ok(0);
         }
-        let period = at.since(self.last.at);
+        let period = at.since(self.last_at);
         if self.same_mark {
             self.pass_mark_again(at);
             return Ok(0);
@@ -357,10 +365,7 @@ impl<const H: usize> Odometer<H> {
             self.slots.retreat();
         }
         self.correction = self.slots.correction(0);
-        self.last = Fix {
-            at,
-            fine: wrap_i32(self.fine_now()),
-        };
+        self.pass(at);
         if creeping {
             self.set_off();
             return Ok(0);
@@ -389,14 +394,11 @@ impl<const H: usize> Odometer<H> {
     /// After a turn the first mark to pass is the one that passed last.
     fn pass_mark_again(&mut self, at: Micros) {
         self.same_mark = false;
-        if !self.creeping(at.since(self.last.at)) {
+        if !self.creeping(at.since(self.last_at)) {
             self.rolls_to = at.plus(self.stop_after);
         }
         self.correction = self.slots.correction(0);
-        self.last = Fix {
-            at,
-            fine: wrap_i32(self.fine_now()),
-        };
+        self.pass(at);
         self.set_off();
     }
 
@@ -420,9 +422,10 @@ impl<const H: usize> Odometer<H> {
 
     fn judge(&mut self, period: Span) -> Verdict {
         let w = i64::from(period.0.min(500_000));
-        let straight = i64::from(self.v).saturating_mul(w) >> 16;
-        let bend = i64::from(self.a).saturating_mul(w).saturating_mul(w) >> 33;
-        let expected = straight.saturating_add(bend);
+        // 2²⁰ for `a`, 2¹⁹ for `w`: the products stay below 2⁵⁹.
+        let straight = i64::from(self.v).wrapping_mul(w) >> 16;
+        let bend = i64::from(self.a).wrapping_mul(w).wrapping_mul(w) >> 33;
+        let expected = straight.wrapping_add(bend);
         self.bounds.judge(period, self.to_next(), expected)
     }
 
@@ -458,10 +461,7 @@ impl<const H: usize> Odometer<H> {
             }
             let past_mark = motion.ahead_fine.wrapping_sub(self.past_count());
             self.correction = self.correction.saturating_add(saturate_i32(past_mark));
-            self.last = Fix {
-                at: now,
-                fine: wrap_i32(self.fine_now()),
-            };
+            self.pass(now);
             self.same_mark = !self.same_mark;
             self.slots.pause();
             self.set_off();
@@ -511,7 +511,7 @@ impl<const H: usize> Odometer<H> {
         if let Some((far, back)) = self.span_back(near.fine, back) {
             let (v2, t2) = self.mean_speed(far, near);
             self.bounds.know(v1, t1);
-            a = ratio(v1.saturating_sub(v2), t1.saturating_add(t2), 17);
+            a = ratio(v1.wrapping_sub(v2), t1.wrapping_add(t2), 17);
             rise = self.rise(far, back, (v2, t2), a);
             if self.pulse_fine >= SINGLE_FINE && !self.slots.used() {
                 // Each span is one uneven pulse: most of what looks like acceleration
@@ -520,14 +520,13 @@ impl<const H: usize> Odometer<H> {
             }
         }
         let limit = i64::from(self.max_a);
-        let a = a
-            .saturating_add(rise)
-            .max(limit.saturating_neg())
-            .min(limit);
+        // A change of speed is below 2²⁵ and a span a tenth of a millisecond at least: `rise`
+        // stays below 2³⁷, and its products with spans of some seconds below 2⁶².
+        let a = a.wrapping_add(rise).max(limit.wrapping_neg()).min(limit);
         // `a` holds at the newest pulse: a sixth of what it rose by is too much (43/256).
         let v = v1
-            .saturating_add(a.saturating_mul(half) >> 16)
-            .saturating_sub((rise.saturating_mul(t1) >> 16).saturating_mul(43) >> 8);
+            .wrapping_add(a.wrapping_mul(half) >> 16)
+            .wrapping_sub((rise.wrapping_mul(t1) >> 16).wrapping_mul(43) >> 8);
         // A pulse that did not come creeping proves a mean above creep speed: braking
         // that has ended must not be drawn out to a stop.
         self.v = saturate_i32(v.max(i64::from(self.creep)));
@@ -547,13 +546,13 @@ impl<const H: usize> Odometer<H> {
             return 0;
         };
         let (v3, t3) = self.mean_speed(farther, far);
-        let before = ratio(v2.saturating_sub(v3), t2.saturating_add(t3), 17);
-        a.saturating_sub(before)
+        let before = ratio(v2.wrapping_sub(v3), t2.wrapping_add(t3), 17);
+        a.wrapping_sub(before)
     }
 
     /// Mean speed from `from` to `to` in 2⁻²⁴ counts a µs, and the µs between.
     fn mean_speed(&self, from: Fix, to: Fix) -> (i64, i64) {
-        let time = i64::from(to.at.since(from.at).0);
+        let time = i64::from(to.at.wrapping_sub(from.at));
         (ratio(self.way(from.fine, to.fine), time, 16), time)
     }
 
@@ -564,12 +563,12 @@ impl<const H: usize> Odometer<H> {
 
     /// When the machine counts as standing if no pulse comes before.
     pub(crate) fn stops_at(&self) -> Micros {
-        self.last.at.plus(self.stop_after)
+        self.last_at.plus(self.stop_after)
     }
 
     /// True when at `now` the machine is slower than creep speed, or never moved.
     pub(crate) fn stands(&self, now: Micros) -> bool {
-        self.v == 0 || self.creeping(now.since(self.last.at))
+        self.v == 0 || self.creeping(now.since(self.last_at))
     }
 
     /// True when the machine surely stands: at a turn speed is taken for zero, though the
@@ -586,7 +585,7 @@ impl<const H: usize> Odometer<H> {
 
     /// True when no pulse has come since `at`.
     pub(crate) fn predicts(&self, at: Micros) -> bool {
-        at > self.last.at
+        at > self.last_at
     }
 
     pub(crate) fn never_moved(&self) -> bool {
@@ -598,12 +597,12 @@ impl<const H: usize> Odometer<H> {
     pub(crate) fn motion_at(&self, now: Micros) -> Motion {
         let fraction = self.past_count();
         let mut motion = self.free_motion_at(now);
-        if now > self.last.at {
+        if now > self.last_at {
             let pulse = self.to_next();
             // Just short of the pulse that has not come.
-            let most = fraction.saturating_add(pulse).saturating_sub(1);
+            let most = fraction.wrapping_add(pulse).wrapping_sub(1);
             if motion.ahead_fine > most {
-                self.overdue(&mut motion, pulse, now.since(self.last.at).0);
+                self.overdue(&mut motion, pulse, now.since(self.last_at).0);
                 motion.stands_in = stands_in(motion.v, motion.a);
             }
         }
@@ -621,7 +620,7 @@ impl<const H: usize> Odometer<H> {
     /// while no pulse comes, lies beyond this.
     pub(crate) fn free_motion_at(&self, now: Micros) -> Motion {
         let fraction = self.past_count();
-        let waited = now.offset_from(self.last.at);
+        let waited = now.offset_from(self.last_at);
         let mut motion = Motion {
             base: wrap_i32(self.counts),
             ahead_fine: fraction,
@@ -646,10 +645,8 @@ impl<const H: usize> Odometer<H> {
         let fraction = self.past_count();
         let least = self.bounds.least(waited);
         let unseen = Bounds::unseen(least, pulse);
-        let short = pulse
-            .saturating_mul(unseen.saturating_add(1))
-            .saturating_sub(1);
-        let most = fraction.saturating_add(short.max(least));
+        let short = pulse.wrapping_mul(unseen.wrapping_add(1)).wrapping_sub(1);
+        let most = fraction.wrapping_add(short.max(least));
         if motion.ahead_fine <= most {
             return;
         }
@@ -670,7 +667,7 @@ fn stands_in(v: i32, a: i32) -> i32 {
     if a >= 0 {
         return i32::MAX;
     }
-    saturate_i32(ratio(i64::from(v), i64::from(a).saturating_neg(), 16))
+    saturate_i32(ratio(i64::from(v), i64::from(a).wrapping_neg(), 16))
 }
 
 /// `n · 2^shift / d` from a division of 32 bits, which is all that a small core does in
@@ -691,8 +688,9 @@ fn ratio(n: i64, d: i64, shift: u32) -> i64 {
 
 /// mm/s² in 2⁻⁴⁰ counts a µs²: 16 · 2⁴⁰ / 10¹² = 2⁴⁴ / 10¹².
 fn acceleration_internal(mm_s2: u32) -> i32 {
-    let bits = (u128::from(mm_s2) << 44)
-        .checked_div(1_000_000_000_000)
+    // Both sides by 2¹², so that 64 bits do.
+    let bits = (u64::from(mm_s2) << 32)
+        .checked_div(244_140_625)
         .unwrap_or_default();
     i32::try_from(bits).unwrap_or(i32::MAX)
 }

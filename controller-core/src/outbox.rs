@@ -5,16 +5,16 @@
 //! fail to hold, the command is refused and the caller counts it.
 
 use crate::sequencer::{Action, Command, Decided};
-use crate::units::{Length, Micros};
+use crate::units::{Length, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
 use heapless::Deque;
 
-/// A command in short form: 12 bytes instead of 24.
+/// A command in short form: 8 bytes instead of 24.
 #[derive(Clone, Copy, Debug)]
 struct Held {
-    /// µs from the instant of the decision.
-    after: i32,
     short_by: i32,
+    /// µs from the instant of the decision: at most a window, 40 ms.
+    after: u16,
     offset: u8,
     action: Action,
 }
@@ -41,9 +41,11 @@ impl Outbox {
     /// Takes a command for the nozzle at `offset` in the group.
     #[must_use]
     pub fn put(&mut self, offset: usize, decided: Decided) -> bool {
+        let after = u16::try_from(decided.at.since(self.decided_at).0);
+        debug_assert!(after.is_ok() && decided.at >= self.decided_at);
         let held = Held {
-            after: decided.at.offset_from(self.decided_at),
             short_by: decided.short_by.bits(),
+            after: after.unwrap_or(u16::MAX),
             offset: u8::try_from(offset).unwrap_or_default(),
             action: decided.action,
         };
@@ -72,7 +74,7 @@ impl Outbox {
         Some(Command {
             nozzle: u16::from(self.group).wrapping_shl(GROUP_BITS) | u16::from(held.offset),
             action: held.action,
-            at: self.decided_at.plus_signed(i64::from(held.after)),
+            at: self.decided_at.plus(Span(u32::from(held.after))),
             short_by: Length::from_bits(held.short_by),
         })
     }

@@ -22,13 +22,51 @@ pub(crate) const LEAST_MOVE: i32 = 2;
 /// One plant's patch, and from where it was aimed at.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Aim {
-    pub captured_at: Micros,
+    /// The low 40 bits of the stamp, in two parts: twelve days.
+    low: u32,
+    high: u8,
+    /// The nozzles that it was planned on, as in [`fan::Aim`].
+    first: u8,
+    count: u16,
+    closed: u32,
     /// Where the reference point was taken to be.
     pub captured: i32,
     /// For a nozzle at x = 0.
     pub patch: Interval,
+}
+
+impl Aim {
+    pub fn new(captured_at: Micros, captured: i32, patch: Interval, set: &fan::Aim) -> Self {
+        let [a, b, c, d, high, ..] = captured_at.0.to_le_bytes();
+        Self {
+            low: u32::from_le_bytes([a, b, c, d]),
+            high,
+            // A boom has at most 256 nozzles.
+            first: u8::try_from(set.first).unwrap_or(u8::MAX),
+            count: u16::try_from(set.end.saturating_sub(set.first)).unwrap_or_default(),
+            closed: set.closed,
+            captured,
+            patch,
+        }
+    }
+
+    /// The stamp in full, at an instant not twelve days later.
+    pub fn captured_at(&self, now: Micros) -> Micros {
+        let stamp = (u64::from(self.high) << 32) | u64::from(self.low);
+        let age = now.0.wrapping_sub(stamp) & ((1 << 40) - 1);
+        Micros(now.0.saturating_sub(age))
+    }
+
     /// The nozzles that it was planned on.
-    pub set: fan::Aim,
+    pub fn set(&self) -> fan::Aim {
+        let first = usize::from(self.first);
+        fan::Aim {
+            first,
+            end: first.saturating_add(usize::from(self.count)),
+            closed: self.closed,
+            ..fan::Aim::default()
+        }
+    }
 }
 
 /// The plants waiting for their pulse, oldest first.
@@ -50,14 +88,15 @@ impl Aims {
     /// need more nozzles than the mask holds; that one is then not looked at again.)
     pub fn leave_out(&mut self, nozzle: usize) {
         for aim in &mut self.waiting {
-            let set = &mut aim.set;
-            if nozzle < set.first || nozzle >= set.end {
+            let Some(offset) = nozzle.checked_sub(usize::from(aim.first)) else {
+                continue;
+            };
+            if offset >= usize::from(aim.count) {
                 continue;
             }
-            let offset = u32::try_from(nozzle.saturating_sub(set.first)).unwrap_or(u32::MAX);
-            match 1_u32.checked_shl(offset) {
-                Some(bit) => set.closed |= bit,
-                None => set.end = set.first,
+            match 1_u32.checked_shl(u32::try_from(offset).unwrap_or(u32::MAX)) {
+                Some(bit) => aim.closed |= bit,
+                None => aim.count = 0,
             }
         }
     }

@@ -23,13 +23,15 @@ struct First {
     patch: Interval,
     left_mm: i16,
     right_mm: i16,
-    id: Option<u16>,
 }
 
 /// What one detector's plants were when first seen.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Repeats {
-    known: [First; KNOWN],
+    firsts: [First; KNOWN],
+    ids: [u16; KNOWN],
+    /// How many there are.
+    known: u8,
     /// Where the next new id goes: the oldest.
     next: u8,
 }
@@ -50,9 +52,10 @@ impl Repeats {
             patch,
             left_mm: whole_mm(across.left),
             right_mm: whole_mm(across.right.saturating_add(COUNTS_PER_MM.wrapping_sub(1))),
-            id: Some(id),
         };
-        if let Some(known) = self.known.iter_mut().find(|k| k.id == Some(id)) {
+        let ids = self.ids.iter().take(usize::from(self.known));
+        let known = ids.zip(&mut self.firsts).find(|(known, _)| **known == id);
+        if let Some((_, known)) = known {
             let (held, held_across) = known.allow(patch, across, growth.bits());
             if held.is_empty() || held_across.left > held_across.right {
                 // Nowhere near: the number was given to another plant.
@@ -65,11 +68,14 @@ impl Repeats {
             }
             return (held, held_across);
         }
-        if let Some(oldest) = self.known.get_mut(usize::from(self.next)) {
-            if oldest.id.is_some() && ahead(oldest.patch.end, here) > 0 {
+        let at = usize::from(self.next);
+        if let (Some(oldest), Some(slot)) = (self.firsts.get_mut(at), self.ids.get_mut(at)) {
+            if self.next < self.known && ahead(oldest.patch.end, here) > 0 {
                 bump(&mut counters.ids_forgotten);
             }
             *oldest = first;
+            *slot = id;
+            self.known = self.known.max(self.next.saturating_add(1));
         }
         let next = self.next.wrapping_add(1);
         self.next = if usize::from(next) < KNOWN { next } else { 0 };

@@ -7,7 +7,7 @@
 //! **Overflow policy:** none needed; there is one state a section, whatever comes.
 
 use crate::counters::{Counters, bump};
-use crate::units::{Micros, Span};
+use crate::units::{Micros, Span, low_u32};
 
 /// Most sections of a boom.
 pub const MAX_SECTIONS: usize = 64;
@@ -106,10 +106,8 @@ pub(crate) struct Sections {
     moved_at: [u32; MAX_SECTIONS],
 }
 
-fn low(at: Micros) -> u32 {
-    u32::try_from(at.0 & 0xFFFF_FFFF).unwrap_or_default()
-}
-
+/// The bit of a section; none from 64 on.
+#[inline(never)]
 fn bit(section: usize) -> u64 {
     u32::try_from(section)
         .ok()
@@ -189,7 +187,7 @@ impl Sections {
                 if self.moving & bit != 0 {
                     bump(&mut counters.switch_chatter);
                 }
-                *at = low(now);
+                *at = low_u32(now.0);
             }
         }
         self.moving |= moved;
@@ -205,7 +203,7 @@ impl Sections {
         let mut ripe = 0;
         for (section, moved_at) in self.moved_at.iter().enumerate() {
             let bit = bit(section);
-            if self.moving & bit != 0 && low(at).wrapping_sub(*moved_at) >= quiet.0 {
+            if self.moving & bit != 0 && low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
                 ripe |= bit;
             }
         }

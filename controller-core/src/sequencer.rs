@@ -12,7 +12,7 @@
 //! really has when the edge is crossed.
 
 use crate::boom::{NozzleConfig, PatchConfig, TimingConfig};
-use crate::counters::{Counters, add, bump};
+use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
@@ -121,8 +121,9 @@ impl Instant {
             .wrapping_add(wrap_i32(landing.wrapping_add(128) >> 8))
     }
 
-    fn travel(&self, time: i64) -> i32 {
-        saturate_i32(i64::from(self.motion.v).saturating_mul(time) >> 24)
+    /// Counts of travel in a time of a few seconds, µs.
+    fn travel(&self, time: i32) -> i32 {
+        saturate_i32(i64::from(self.motion.v).wrapping_mul(i64::from(time)) >> 24)
     }
 }
 
@@ -203,7 +204,7 @@ pub(crate) struct Edges {
     pub first_drop_throw: i32,
     pub last_drop_throw: i32,
     pub shortest_on: Span,
-    pub shortest_gap: i64,
+    pub shortest_gap: i32,
 }
 
 impl Edges {
@@ -220,11 +221,11 @@ impl Edges {
             // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two delays
             // and throws differ by. Nearer than this the valve would have to open again
             // before it may.
-            shortest_gap: i64::from(timing.shortest_off.0)
-                .saturating_add(i64::from(nozzle.open_delay.0))
-                .saturating_sub(i64::from(nozzle.close_delay.0))
-                .saturating_add(i64::from(lead))
-                .saturating_add(i64::from(trail)),
+            shortest_gap: (timing.shortest_off.signed())
+                .saturating_add(nozzle.open_delay.signed())
+                .saturating_sub(nozzle.close_delay.signed())
+                .saturating_add(lead)
+                .saturating_add(trail),
         }
     }
 }
@@ -264,7 +265,7 @@ fn decide_open<const K: usize>(
             lane.plan.pop_first();
             lane.done_to = later(lane.done_to, first.end);
             bump(&mut counters.missed_late);
-            add(&mut counters.late_mm, mm(first.len()));
+            add_ground(&mut counters.late_mm, mm(first.len()));
             continue;
         }
         let short = ahead(start, first.start);
@@ -274,7 +275,7 @@ fn decide_open<const K: usize>(
         }
         lane.opened(at, start);
         bump(&mut counters.late);
-        add(&mut counters.late_mm, mm(short));
+        add_ground(&mut counters.late_mm, mm(short));
         return Some(Decided::new(Action::Open, at, short));
     }
 }
@@ -308,7 +309,7 @@ fn decide_close<const K: usize>(
         let Some(second) = lane.plan.second() else {
             break;
         };
-        if i64::from(ahead(second.start, end)) > i64::from(instant.travel(edges.shortest_gap)) {
+        if ahead(second.start, end) > instant.travel(edges.shortest_gap) {
             break;
         }
         lane.plan.join_first_two();

@@ -132,7 +132,10 @@ impl Seen {
             }
         }
         if gone > 0 {
-            self.items.rotate_left(gone.min(SEEN_STRETCHES));
+            let items = self.items;
+            for (slot, item) in self.items.iter_mut().zip(items.iter().skip(gone)) {
+                *slot = *item;
+            }
             let gone = u8::try_from(gone).unwrap_or(u8::MAX);
             self.len = self.len.saturating_sub(gone);
         }
@@ -146,10 +149,10 @@ impl Seen {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Covering {
     /// A bit a detector.
-    mask: u16,
+    pub mask: u16,
     /// Any one of them will do: each sees the whole lane. Else all are needed, since
     /// each sees a part of it.
-    any: bool,
+    pub any: bool,
 }
 
 impl Covering {

@@ -21,7 +21,7 @@
 //! The offsets of a turn have mean zero: they move pulses, not the distance.
 
 use crate::boom::MAX_SLOTS;
-use crate::units::{Micros, saturate_i32};
+use crate::units::{Micros, low_u32, saturate_i32};
 
 const SLOTS: usize = MAX_SLOTS as usize;
 /// Remembered stamps; a power of two.
@@ -139,10 +139,9 @@ impl Slots {
         if !self.enabled() {
             return;
         }
-        let [a, b, c, d, ..] = at.0.to_le_bytes();
         self.newest = self.newest.wrapping_add(1) & STAMPS.wrapping_sub(1);
         if let Some(stamp) = self.stamps.get_mut(self.newest) {
-            *stamp = u32::from_le_bytes([a, b, c, d]);
+            *stamp = low_u32(at.0);
         }
         self.stored = self.stored.saturating_add(1).min(STAMPS);
         self.step();
@@ -201,7 +200,7 @@ impl Slots {
         let six = (inner << 2).wrapping_sub(outer);
         let age = gap(newest, middle);
         let v = i64::from(v).wrapping_sub(i64::from(a).wrapping_mul(age) >> 16);
-        let raw = v.saturating_mul(six) >> 16;
+        let raw = v.wrapping_mul(six) >> 16;
         let [b1, b2, b3, b4] = self.back;
         let at = self.behind(b2);
         let own = |back| i64::from(self.offset(self.behind(back)));

@@ -275,6 +275,13 @@ pub const fn wrap_i32(value: i64) -> i32 {
     i32::from_le_bytes([a, b, c, d])
 }
 
+/// The low 32 bits of a stamp, likewise.
+#[must_use]
+pub(crate) const fn low_u32(value: u64) -> u32 {
+    let [a, b, c, d, ..] = value.to_le_bytes();
+    u32::from_le_bytes([a, b, c, d])
+}
+
 /// Fine counts to counts, nearest, short form.
 #[must_use]
 pub const fn fine_to_counts(fine: i64) -> i32 {

@@ -281,7 +281,8 @@ fn every_message_comes_back_and_leftovers_are_refused() {
     }
     let counters = FromBoard::Counters {
         core: Counters {
-            pulses: u64::MAX,
+            pulses: u32::MAX,
+            unseen_mm2: u64::MAX,
             commands: 5,
             ..Counters::default()
         },

@@ -48,7 +48,12 @@ pub fn judge(
     let (controller, report, counters, late) = match controlled {
         Controlled::Core(run) => {
             let report = scene.judge(&run.commands, Some(&run.images))?;
-            ("core", report, Some(&run.counters), run.counters.late)
+            (
+                "core",
+                report,
+                Some(&run.counters),
+                run.counters.late.into(),
+            )
         }
         Controlled::File { path, commands } => {
             let late = commands

@@ -199,8 +199,8 @@ impl Fans {
             short_sets: report.short_sets,
             sets_counted: report.sets_counted,
             nozzles_beyond_smallest: report.nozzles_beyond_smallest,
-            underdosed: counters.map(|c| c.plants_underdosed),
-            clipped: counters.map(|c| c.plants_clipped),
+            underdosed: counters.map(|c| u64::from(c.plants_underdosed)),
+            clipped: counters.map(|c| u64::from(c.plants_clipped)),
         }
     }
 }
@@ -270,14 +270,15 @@ impl Summary {
             merged: report.merged,
             late,
             rejected: counters.map(|c| {
-                let inputs = c.pulses_refused + c.images_refused + c.plants_refused;
-                inputs + c.orders_refused + c.bench_refused
+                let inputs = [c.pulses_refused, c.images_refused, c.plants_refused];
+                let orders = [c.orders_refused, c.bench_refused];
+                inputs.into_iter().chain(orders).map(u64::from).sum()
             }),
             unseen_m2: counters.map(|c| c.unseen_mm2 as f64 * 1e-6),
-            overruns: counters.map(|c| c.overruns),
+            overruns: counters.map(|c| u64::from(c.overruns)),
             fans: None,
-            pulses_bridged: counters.map(|c| c.pulses_bridged),
-            slot_drop_outs: counters.map(|c| c.slot_drop_outs),
+            pulses_bridged: counters.map(|c| u64::from(c.pulses_bridged)),
+            slot_drop_outs: counters.map(|c| u64::from(c.slot_drop_outs)),
             orders: report.orders.as_ref().map(|kept| {
                 let mm = |m: f64| (m * 1e7).round() / 1e4;
                 OrdersKept {

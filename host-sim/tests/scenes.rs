@@ -155,9 +155,9 @@ fn contact_bounce_does_not_stretch_the_ground_in_hindsight() {
     let scene = Scene::in_hindsight("r.jsonl", &machine(), &bounced).expect("enough pulses");
     assert_eq!(scene.judged_m, clean.judged_m);
     let run = host_sim::replay::replay("machine.toml", &machine(), &bounced).expect("it runs");
-    let added = (bounced.events.len() - drive.recording.events.len()) as u64;
+    let added = bounced.events.len() - drive.recording.events.len();
     assert_eq!(
-        run.counters.pulses_refused, added,
+        run.counters.pulses_refused as usize, added,
         "the core refuses just the bounces"
     );
 }

@@ -89,11 +89,11 @@ struct Trial {
     held_at: Option<u64>,
     stalled_to: u64,
     // Answers that were refusals.
-    pulses: u64,
-    images: u64,
-    orders: u64,
-    bench: u64,
-    directions: u64,
+    pulses: u32,
+    images: u32,
+    orders: u32,
+    bench: u32,
+    directions: u32,
 }
 
 /// Does the operations that `bytes` hold, and checks after each. Returns what was seen.
@@ -280,7 +280,7 @@ impl Trial {
 
     fn pulse(&mut self) {
         let result = self.core.handle_pulse(Micros(self.now));
-        self.pulses += u64::from(result.is_err());
+        self.pulses += u32::from(result.is_err());
         if result.is_ok() {
             self.last_pulse = Some(self.now);
         }
@@ -297,7 +297,7 @@ impl Trial {
     }
 
     fn order(&mut self, result: Result<(), controller_core::OrderError>) -> bool {
-        self.orders += u64::from(result.is_err());
+        self.orders += u32::from(result.is_err());
         self.drain();
         result.is_ok()
     }
@@ -431,7 +431,7 @@ impl Trial {
             plants: &plants,
         };
         let result = self.core.handle_image(Micros(self.now), &image);
-        self.images += u64::from(result.is_err());
+        self.images += u32::from(result.is_err());
         if let Ok(report) = result {
             let told = report.accepted + report.outside + report.late + report.unserved;
             assert_eq!(usize::from(told), plants.len(), "{report:?}");
@@ -450,7 +450,7 @@ impl Trial {
             self.wait(100_000);
         }
         let result = self.core.handle_direction(Micros(self.now), direction);
-        self.directions += u64::from(result.is_err());
+        self.directions += u32::from(result.is_err());
         assert_eq!(result.is_ok(), self.has_direction);
         if result.is_ok() {
             self.back_since = (direction == Direction::Reverse).then_some(self.now);
@@ -463,7 +463,7 @@ impl Trial {
         let fault = bytes.u8().is_multiple_of(2);
         let result = (self.core).set_nozzle_fault(Micros(self.now), nozzle, fault);
         assert_eq!(result.is_ok(), nozzle < NOZZLES);
-        self.orders += u64::from(result.is_err());
+        self.orders += u32::from(result.is_err());
         if let Some(since) = self.faulty_since.get_mut(usize::from(nozzle)) {
             *since = fault.then(|| since.unwrap_or(self.now));
         }
@@ -488,7 +488,7 @@ impl Trial {
             _ => BenchRequest::Hold,
         };
         let result = self.core.handle_bench(Micros(self.now), request);
-        self.bench += u64::from(result.is_err());
+        self.bench += u32::from(result.is_err());
         let latched = self.latched || self.supply_is_low;
         assert!(!(latched && result.is_ok()), "{request:?} while latched");
         match (result, request) {

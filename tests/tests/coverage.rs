@@ -51,7 +51,7 @@ fn pass(seed: u64, count: usize, ground: f64, length: f64) -> Pass {
     let commands = run(&mut core, &inputs, (end * 1e6) as u64, &[]);
     let counters = core.counters();
     assert_eq!((counters.late, counters.missed_late), (0, 0));
-    assert_eq!(counters.plants, count as u64);
+    assert_eq!(counters.plants as usize, count);
     // Both edges land (20 + 25) ms of travel after their commands.
     let land = |at: u64| (at as f64 * 1e-6 + 0.045) * V - 10.0;
     let stretches: Vec<(f64, f64)> = commands

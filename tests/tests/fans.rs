@@ -41,11 +41,11 @@ fn field(density: f64, mean: f64, least: f64, most: f64) -> String {
 
 /// Every plant that can get its share gets it, from no more nozzles than the best subset;
 /// but for the sets of which the core itself says that it did not try every choice.
-fn sound(report: &Report, not_all_tried: u64) {
+fn sound(report: &Report, not_all_tried: u32) {
     assert_eq!(report.problems, []);
     assert!(report.targets.total > 20);
     assert!(
-        report.nozzles_beyond_smallest as u64 <= not_all_tried,
+        report.nozzles_beyond_smallest as u64 <= u64::from(not_all_tried),
         "{} nozzles too many, {not_all_tried} sets of which not every choice was tried",
         report.nozzles_beyond_smallest
     );
@@ -64,7 +64,7 @@ fn sound(report: &Report, not_all_tried: u64) {
 }
 
 /// A drive judged, and the sets of which the core did not try every choice.
-fn driven(scenario: &Scenario, machine: &Machine) -> (Report, u64) {
+fn driven(scenario: &Scenario, machine: &Machine) -> (Report, u32) {
     let world = generate::drive("scenario.toml", scenario, machine).expect("the scenario drives");
     let run = replay("machine.toml", machine, &world.recording).expect("the recording replays");
     (
@@ -327,7 +327,7 @@ fn plants_over_the_end_are_clipped_and_beside_it_refused() {
         );
         // With fans the end stays short whatever is opened: all that reach it are.
         assert_eq!(opened(&commands), if fans { vec![6, 7] } else { vec![7] });
-        assert_eq!(c.plants_underdosed, u64::from(fans));
+        assert_eq!(c.plants_underdosed, u32::from(fans));
     }
     // In the lane form nobody can stand in for a faulty nozzle.
     let mut core = eight(|c| (c.fan, c.faulty) = (None, &[7]));

@@ -4,6 +4,7 @@
 use super::Controller;
 use crate::aiming::{self, Across, Image, ImageError, ImageReport};
 use crate::counters::{add, bump};
+use crate::fan;
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::Planned;
 use crate::reaim::{AIMS_A_PULSE, Aim, LEAST_MOVE};
@@ -26,16 +27,16 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         match result {
             Ok(report) => {
                 bump(&mut self.counters.images);
-                add(&mut self.counters.plants, u64::from(report.accepted));
+                add(&mut self.counters.plants, u32::from(report.accepted));
                 for refused in [report.outside, report.late, report.unserved] {
-                    add(&mut self.counters.plants_refused, u64::from(refused));
+                    add(&mut self.counters.plants_refused, u32::from(refused));
                 }
                 let counters = &mut self.counters;
                 add(
                     &mut counters.plants_underdosed,
-                    u64::from(report.underdosed),
+                    u32::from(report.underdosed),
                 );
-                add(&mut counters.plants_clipped, u64::from(report.clipped));
+                add(&mut counters.plants_clipped, u32::from(report.clipped));
             }
             Err(_) => bump(&mut self.counters.images_refused),
         }
@@ -46,7 +47,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.advance(now)
             .map_err(|latest| ImageError::TimeBackwards { latest })?;
         let detector = usize::from(image.detector);
-        let Some(sight) = self.detectors.get_mut(detector) else {
+        let (Some(sight), Some(config)) =
+            (self.detectors.get_mut(detector), self.eyes.get(detector))
+        else {
             return Err(ImageError::UnknownDetector {
                 detector: image.detector,
             });
@@ -65,7 +68,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let predicted = self.odometer.predicts(image.captured_at);
         let here = self.odometer.motion_at(now).place();
 
-        let mount = captured.wrapping_add(sight.config.x.bits());
+        let mount = captured.wrapping_add(config.x.bits());
         let seen = Interval {
             start: mount.wrapping_add(image.seen.from.bits()),
             end: mount.wrapping_add(image.seen.to.bits()),
@@ -74,7 +77,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         sight.silent = false;
         let ends = now.plus(self.timing.detector_silence).plus(Span(1));
         self.silence_due = self.silence_due.min(ends);
-        let config = sight.config;
         self.stale = true;
         if !self.layers.are_plain() {
             self.progress(now);
@@ -86,52 +88,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
         let mut report = ImageReport::default();
         let healthy = self.faults == 0;
-        let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
         for plant in image.plants {
-            let mut patch = aiming::patch_of(plant, captured, &config, &self.patch);
-            let mut across = Across::of(plant, &config);
+            let mut patch = aiming::patch_of(plant, captured, config, &self.patch);
+            let mut across = Across::of(plant, config);
             if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
                 let growth = self.patch.repeat_growth;
                 let repeats = &mut sight.repeats;
                 (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
             }
             let margin = self.patch.lateral_margin;
+            let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
             let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
             let aim = needed.aim;
-            let count = aim.end.saturating_sub(aim.first);
-            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let lanes = lanes.zip(&self.faulty);
-            let (mut planned, mut grown, mut served) = (false, false, false);
-            if predicted && count > 0 {
-                let kept = self.aims.keep(Aim {
-                    captured_at: image.captured_at,
-                    captured,
-                    patch,
-                    set: aim,
-                });
-                if !kept {
+            if predicted && aim.end > aim.first {
+                let waits = Aim::new(image.captured_at, captured, patch, &aim);
+                if !self.aims.keep(waits) {
                     bump(&mut self.counters.not_reaimed);
                 }
             }
-            for (index, ((lane, nozzle), fault)) in lanes.enumerate().skip(aim.first).take(count) {
-                if *fault || !aim.opens(index.wrapping_sub(aim.first)) {
-                    continue;
-                }
-                served = true;
-                match lane.take(patch, nozzle, here, &mut self.counters) {
-                    Planned::New => planned = true,
-                    Planned::Grown => (planned, grown) = (true, true),
-                    Planned::Behind => continue,
-                }
-                let group = self.groups.get_mut(index >> GROUP_BITS);
-                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    group.note(
-                        index & (GROUP - 1),
-                        next,
-                        lane.boundary(&self.layers.over(index, nozzle), here),
-                    );
-                }
-            }
+            let Became {
+                served,
+                planned,
+                grown,
+                ..
+            } = self.plan(&aim, patch, here, Sighting::First);
             let tally = if planned {
                 &mut report.accepted
             } else if needed.outside {
@@ -163,7 +143,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     pub(super) fn reaim(&mut self, now: Micros) {
         for _ in 0..AIMS_A_PULSE {
             let Some(aim) = self.aims.take() else { return };
-            let Ok(captured) = self.odometer.place_at(aim.captured_at) else {
+            let Ok(captured) = self.odometer.place_at(aim.captured_at(now)) else {
                 bump(&mut self.counters.not_reaimed);
                 continue;
             };
@@ -177,26 +157,78 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 start: aim.patch.start.wrapping_add(moved),
                 end: aim.patch.end.wrapping_add(moved),
             };
-            let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-            let lanes = lanes.zip(&self.faulty).enumerate();
-            let mut in_time = true;
-            let count = aim.set.end.saturating_sub(aim.set.first);
-            for (index, ((lane, nozzle), fault)) in lanes.skip(aim.set.first).take(count) {
-                if *fault || !aim.set.opens(index.wrapping_sub(aim.set.first)) {
-                    continue;
-                }
-                in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
-                let group = self.groups.get_mut(index >> GROUP_BITS);
-                if let (Some(next), Some(group)) = (self.next.get_mut(index), group) {
-                    let wanted = self.layers.over(index, nozzle);
-                    group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
-                }
-            }
-            if !in_time {
+            if !self.plan(&aim.set(), patch, here, Sighting::Second).in_time {
                 bump(&mut self.counters.reaimed_too_late);
             }
         }
     }
+
+    /// Plans a patch, given for a nozzle at x = 0, on the healthy nozzles of a set.
+    #[inline(never)]
+    fn plan(&mut self, set: &fan::Aim, patch: Interval, here: i32, sighting: Sighting) -> Became {
+        let mut became = Became {
+            in_time: true,
+            ..Became::default()
+        };
+        for index in set.first..set.end {
+            let (Some(lane), Some(nozzle), Some(false)) = (
+                self.lanes.get_mut(index),
+                self.nozzles.get(index),
+                self.faulty.get(index),
+            ) else {
+                continue;
+            };
+            if !set.opens(index.wrapping_sub(set.first)) {
+                continue;
+            }
+            became.served = true;
+            match sighting {
+                Sighting::First => match lane.take(patch, nozzle, here, &mut self.counters) {
+                    Planned::New => became.planned = true,
+                    Planned::Grown => (became.planned, became.grown) = (true, true),
+                    Planned::Behind => continue,
+                },
+                Sighting::Second => {
+                    became.in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
+                }
+            }
+            self.note(index, here);
+        }
+        became
+    }
+
+    /// Notes where a nozzle is next to be looked at, after something was planned on it.
+    #[inline(never)]
+    pub(super) fn note(&mut self, index: usize, here: i32) {
+        let group = self.groups.get_mut(index >> GROUP_BITS);
+        if let (Some(lane), Some(nozzle), Some(next), Some(group)) = (
+            self.lanes.get(index),
+            self.nozzles.get(index),
+            self.next.get_mut(index),
+            group,
+        ) {
+            let wanted = self.layers.over(index, nozzle);
+            group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+        }
+    }
+}
+
+/// Whether a plant is planned, or looked up again.
+#[derive(Clone, Copy)]
+enum Sighting {
+    First,
+    Second,
+}
+
+/// What became of a patch on all its nozzles.
+#[derive(Default)]
+struct Became {
+    /// There was a healthy one.
+    served: bool,
+    planned: bool,
+    grown: bool,
+    /// Of a second look: nothing of it was commanded or past.
+    in_time: bool,
 }
 
 fn bump16(tally: &mut u16) {

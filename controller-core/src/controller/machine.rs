@@ -6,7 +6,7 @@ use crate::counters::{add, bump};
 use crate::ground_plan::IntervalList;
 use crate::odometer::{Direction, DirectionError};
 use crate::units::Micros;
-use crate::wake::{GROUP, GROUP_BITS};
+use crate::wake::GROUP_BITS;
 
 /// Why a nozzle's fault was not taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,7 +76,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         *known = fault;
         if fault {
             self.faults = self.faults.saturating_add(1);
-            let lost = u64::try_from(lane.plan.as_slice().len()).unwrap_or_default();
+            let lost = u32::try_from(lane.plan.as_slice().len()).unwrap_or_default();
             add(&mut self.counters.planned_on_faulty, lost);
             lane.plan = IntervalList::new();
             self.aims.leave_out(index);
@@ -145,13 +145,11 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         // At the cut and at the new start alike, half the fan's thickness lacks dose.
         let overlap = self.patch.edge_extra.bits().saturating_mul(2);
         let here = self.odometer.motion_at(now).place();
-        let lanes = self.lanes.iter_mut().zip(self.nozzles.iter());
-        for (index, ((lane, nozzle), next)) in lanes.zip(self.next.iter_mut()).enumerate() {
-            let wanted = self.layers.over(index, nozzle);
-            lane.resume(overlap, wanted.mode);
-            if let Some(group) = self.groups.get_mut(index >> GROUP_BITS) {
-                group.note(index & (GROUP - 1), next, lane.boundary(&wanted, here));
+        for index in 0..self.nozzles.len() {
+            if let Some(lane) = self.lanes.get_mut(index) {
+                lane.resume(overlap, self.layers.mode_of(index));
             }
+            self.note(index, here);
         }
     }
 }

@@ -111,7 +111,7 @@ fn the_past_is_found_between_pulses_under_acceleration() {
         o.handle_pulse(Micros((t * 1e6).round() as u64))
             .expect("accepted");
     }
-    let last = o.last.at.0;
+    let last = o.last_at.0;
     for age in [1_000u64, 33_000, 100_000, 300_000, 700_000] {
         let t = (last - age) as f64 / 1e6;
         let exact = (2.0 * t + t * t / 2.0) * 16_000.0;
@@ -393,5 +393,52 @@ fn the_short_division_is_near_the_long_one() {
             (long - short).abs() <= 1 + (long.abs() >> 11),
             "{n}/{d}: {short} for {long}"
         );
+    }
+}
+
+/// Stamps are kept short; a look-up must never take an hour ago for now. The machine stands
+/// so long that they come round once or twice, just so long, or creeps pulse by pulse.
+#[test]
+fn stamps_of_long_ago_do_not_come_round() {
+    let wrap = 1_u64 << 32;
+    for waits in [
+        &[wrap - 1][..],
+        &[wrap],
+        &[wrap + 500_000],
+        &[2 * wrap + 20_000],
+        &[wrap / 2 + 40_000_000; 3],
+        &[600_000_000; 90],
+        &[wrap / 5; 9],
+    ] {
+        let mut o = odometer(20_000);
+        run(&mut o, 100, 10_000, 0);
+        let mut at = 990_000;
+        let mut pulses = 99;
+        for wait in waits {
+            at += wait;
+            o.handle_pulse(Micros(at)).expect("accepted");
+            pulses += 1;
+            // A second ago it stood, up to a pulse behind where it is now.
+            for age in [0, 1, 30_000, 1_000_000] {
+                let place = o.place_at(Micros(at - age)).expect("remembered");
+                let behind = 16 * 20 * pulses - place;
+                let most = if age == 0 { 0 } else { 16 * 20 };
+                assert!(
+                    (0..=most).contains(&behind),
+                    "{age} µs before {at}: {behind}"
+                );
+            }
+        }
+        // And goes on as if it had only just set off.
+        run(&mut o, 50, 10_000, at + 10_000);
+        let last = at + 500_000;
+        for ago in 0..40 {
+            let place = o.place_at(Micros(last - ago * 10_000)).expect("remembered");
+            let want = 16 * 20 * (pulses + 50 - i32::try_from(ago).unwrap());
+            assert!(
+                (place - want).abs() <= 1,
+                "{ago} pulses ago: {place}, not {want}"
+            );
+        }
     }
 }

@@ -6,7 +6,7 @@
 
 use super::{Action, Decided, Edges, Instant, Meeting};
 use crate::boom::NozzleConfig;
-use crate::counters::{Counters, add, bump};
+use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::{Inserted, Interval, ahead};
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::sections::Mode;
@@ -81,7 +81,7 @@ pub(super) fn open<const K: usize>(
             lane.drop_before(end);
             lane.done_to = later(lane.done_to, end);
             bump(&mut counters.missed_late);
-            add(&mut counters.late_mm, mm(ahead(end, run.start)));
+            add_ground(&mut counters.late_mm, mm(ahead(end, run.start)));
             continue;
         }
         if let Some(line) = wanted.line_after(run.start) {
@@ -119,7 +119,7 @@ pub(super) fn open<const K: usize>(
         lane.opened(at, start);
         if late || unbound {
             bump(&mut counters.late);
-            add(&mut counters.late_mm, mm(short));
+            add_ground(&mut counters.late_mm, mm(short));
         }
         return Some(Decided::new(Action::Open, at, short));
     }
@@ -248,8 +248,7 @@ fn bridge<const K: usize>(
     };
     let line = wanted.line_after(end);
     let free = line.is_none_or(|line| ahead(line, next.start) > 0);
-    let gap = i64::from(ahead(next.start, stop));
-    let near = gap <= i64::from(instant.travel(edges.shortest_gap));
+    let near = ahead(next.start, stop) <= instant.travel(edges.shortest_gap);
     if !free || !near || next.from_line || ahead(next.start, end) <= 0 {
         return false;
     }
@@ -260,7 +259,7 @@ fn bridge<const K: usize>(
     bump(&mut counters.gaps_bridged);
     if let Inserted::Forced { gap } = lane.plan.insert(gap) {
         bump(&mut counters.forced_merges);
-        add(&mut counters.forced_merge_mm, mm(gap));
+        add_ground(&mut counters.forced_merge_mm, mm(gap));
     }
     true
 }
