@@ -178,8 +178,8 @@ impl Fan {
         let fan = if slope < STEEP {
             // A dose of 1 a nozzle.
             let middle = half.saturating_add(flat) >> 1;
-            let wanted = share.saturating_mul(i64::from(half.saturating_add(flat)));
-            let unit = spacing.saturating_mul(whole);
+            let wanted = share.wrapping_mul(i64::from(half.saturating_add(flat)));
+            let unit = spacing.wrapping_mul(whole);
             Self {
                 half: middle.saturating_add(1),
                 peak: 1,
@@ -188,14 +188,10 @@ impl Fan {
                 runs: false,
             }
         } else {
-            let ends = i64::from(half.saturating_add(flat)).saturating_add(1);
-            let wanted = share
-                .saturating_mul(ends)
-                .saturating_mul(i64::from(slope).saturating_mul(2));
-            let unit = spacing
-                .saturating_mul(2)
-                .saturating_sub(1)
-                .saturating_mul(whole);
+            let ends = i64::from(half.saturating_add(flat)).wrapping_add(1);
+            // Checked numbers of 14, 20 and 20 bits.
+            let wanted = share.wrapping_mul(ends).wrapping_mul(i64::from(slope) << 1);
+            let unit = (spacing << 1).wrapping_sub(1).wrapping_mul(whole);
             Self {
                 half: half.saturating_sub(1),
                 peak: slope,
@@ -300,9 +296,14 @@ impl Fan {
             }
             sum >= self.need
         };
-        let ends = nozzles.iter().flat_map(|n| self.ends(n.y.bits()));
-        let mut inside = ends.filter(|&y| y > left && y < right);
-        enough(left) && enough(right) && inside.all(enough)
+        let inside = |y: i32| y > left && y < right;
+        enough(left)
+            && enough(right)
+            && (nozzles.iter()).all(|n| {
+                self.ends(n.y.bits())
+                    .iter()
+                    .all(|&y| !inside(y) || enough(y))
+            })
     }
 
     /// The shortest run of neighbours by the table: its first nozzle and one past its
@@ -376,54 +377,106 @@ impl Fan {
     fn needs_the_nearest(&self, pitch: &Pitch) -> bool {
         let around = i32::try_from(RUNS).unwrap_or_default();
         let middle = pitch.place(1) >> 1;
-        let all = || (around.saturating_neg()..=around).map(|j| pitch.place(j));
-        let corners = all().flat_map(|y| self.corners(y));
-        let inside = corners.filter(|&y| y > 0 && y <= middle);
-        inside
-            .chain([0, middle, middle.saturating_add(1)])
-            .all(|y| {
-                let sum = all().fold(0_i32, |sum, n| {
-                    sum.saturating_add(self.dose(y.saturating_sub(n)))
-                });
-                sum >= self.need && sum.saturating_sub(self.dose(y)) < self.need
-            })
+        let row = Row {
+            fan: self,
+            pitch,
+            from: around.wrapping_neg(),
+            to: around.wrapping_add(1),
+        };
+        let holds = |y: i32| {
+            let sum = row.sum(y);
+            sum >= self.need && sum.saturating_sub(self.dose(y)) < self.need
+        };
+        row.corners().all(|y| y <= 0 || y > middle || holds(y))
+            && [0, middle, middle.saturating_add(1)].into_iter().all(holds)
     }
 
     /// How far right of its first nozzle the ground begins that a run of `length`
     /// serves; [`NOWHERE`] when it serves none. `None` when that ground is in pieces.
     fn reach_of(&self, pitch: &Pitch, length: i32) -> Option<i32> {
-        let all = || (0..length).map(|j| pitch.place(j));
-        let sum = |y: i32| {
-            all().fold(0_i32, |sum, n| {
-                sum.saturating_add(self.dose(y.saturating_sub(n)))
-            })
+        let row = Row {
+            fan: self,
+            pitch,
+            from: 0,
+            to: length,
         };
         let middle = pitch.place(length.saturating_sub(1)) >> 1;
-        let corners = || all().flat_map(|y| self.corners(y)).filter(|&y| y <= middle);
-        let enough = |y: i32| sum(y) >= self.need;
-        if !enough(middle) {
-            return if corners().any(enough) {
+        // Of the corners up to the middle: the first that gets enough, and the last that
+        // gets too little; nothing is sprayed at the very first.
+        let (mut served, mut low) = (None, None);
+        for y in row.corners() {
+            if y > middle {
+                continue;
+            }
+            if row.sum(y) >= self.need {
+                served = Some(served.map_or(y, |first: i32| first.min(y)));
+            } else {
+                low = Some(low.map_or(y, |last: i32| last.max(y)));
+            }
+        }
+        if row.sum(middle) < self.need {
+            return if served.is_some() {
                 None
             } else {
                 Some(NOWHERE)
             };
         }
-        // The last corner that gets too little; nothing is sprayed at the first.
-        let mut low = corners().filter(|&y| !enough(y)).max()?;
-        if corners().any(|y| y < low && enough(y)) {
+        let mut low = low?;
+        if served.is_some_and(|first| first < low) {
             return None;
         }
         // From there to the next corner the dose is a straight line.
-        let mut high = corners().filter(|&y| y > low).min().unwrap_or(middle);
+        let mut high = middle;
+        for y in row.corners() {
+            if y > low {
+                high = high.min(y);
+            }
+        }
         while high.saturating_sub(low) > 1 {
             let between = low.saturating_add(high.saturating_sub(low) >> 1);
-            if enough(between) {
+            if row.sum(between) >= self.need {
                 high = between;
             } else {
                 low = between;
             }
         }
         Some(high)
+    }
+}
+
+/// The mounts `from..to` of an endless even boom.
+struct Row<'a> {
+    fan: &'a Fan,
+    pitch: &'a Pitch,
+    from: i32,
+    to: i32,
+}
+
+impl Row<'_> {
+    #[inline(never)]
+    fn sum(&self, y: i32) -> i32 {
+        let mut sum = 0_i32;
+        for j in self.from..self.to {
+            let from_mount = y.saturating_sub(self.pitch.place(j));
+            sum = sum.saturating_add(self.fan.dose(from_mount));
+        }
+        sum
+    }
+
+    /// All corners of all patterns.
+    fn corners(&self) -> impl Iterator<Item = i32> {
+        (self.from << 2..self.to << 2).map(|k| self.corner(k))
+    }
+
+    #[inline(never)]
+    fn corner(&self, k: i32) -> i32 {
+        let [a, b, c, d] = self.fan.corners(self.pitch.place(k >> 2));
+        match k & 3 {
+            0 => a,
+            1 => b,
+            2 => c,
+            _ => d,
+        }
     }
 }
 
@@ -465,16 +518,9 @@ impl Pitch {
 
     /// Place of mount `index` right of mount 0, to the nearest count.
     fn place(&self, index: i32) -> i32 {
-        let twice = i64::from(index)
-            .saturating_mul(self.width)
-            .saturating_mul(2);
-        let gaps = self.gaps.saturating_mul(2);
-        saturate_i32(
-            twice
-                .saturating_add(self.gaps)
-                .checked_div_euclid(gaps)
-                .unwrap_or_default(),
-        )
+        // An index of 9 bits times a boom of 20.
+        let twice = i64::from(index).wrapping_mul(self.width) << 1;
+        floor(twice.wrapping_add(self.gaps), self.gaps << 1)
     }
 }
 
@@ -489,11 +535,21 @@ struct Window<'a> {
 impl Window<'_> {
     /// Every point at which a sum of patterns can be lowest.
     fn points(&self) -> impl Iterator<Item = i32> {
-        let inside = |y: &i32| *y > self.left && *y < self.right;
-        let ends = self.nozzles.iter().flat_map(|n| self.fan.ends(n.y.bits()));
-        ends.filter(inside).chain([self.left, self.right])
+        let count = self.nozzles.len() << 1;
+        (0..count.wrapping_add(2)).filter_map(|k| self.point(k))
     }
 
+    #[inline(never)]
+    fn point(&self, k: usize) -> Option<i32> {
+        let Some(nozzle) = self.nozzles.get(k >> 1) else {
+            return Some(if k & 1 == 0 { self.left } else { self.right });
+        };
+        let [begin, end] = self.fan.ends(nozzle.y.bits());
+        let y = if k & 1 == 0 { begin } else { end };
+        (y > self.left && y < self.right).then_some(y)
+    }
+
+    #[inline(never)]
     fn dose(&self, y: i32, set: u32) -> i32 {
         let mut sum = 0_i32;
         for (bit, n) in bits().zip(self.nozzles) {
@@ -582,7 +638,7 @@ impl Window<'_> {
 
 /// The 32 single bits, lowest first.
 fn bits() -> impl Iterator<Item = u32> {
-    (0..32).map(|place: u32| 1_u32.checked_shl(place).unwrap_or_default())
+    (0..32).map(|place: u32| 1_u32.wrapping_shl(place))
 }
 
 /// Puts the low bits of `choice` at the places of the bits of `among`.
@@ -599,14 +655,15 @@ fn spread(choice: u32, among: u32) -> u32 {
     set
 }
 
-/// Quotient of a number and a positive one, rounded up.
+/// Quotient of a number and a positive one, rounded down.
+#[inline(never)]
+fn floor(number: i64, by: i64) -> i32 {
+    saturate_i32(number.checked_div_euclid(by).unwrap_or_default())
+}
+
+/// The same, rounded up.
 fn up(number: i64, by: i64) -> i32 {
-    saturate_i32(
-        number
-            .saturating_add(by.saturating_sub(1))
-            .checked_div_euclid(by)
-            .unwrap_or(i64::MAX),
-    )
+    floor(number.wrapping_add(by.wrapping_sub(1)), by)
 }
 
 #[cfg(test)]

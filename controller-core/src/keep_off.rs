@@ -89,14 +89,15 @@ impl Stretch {
     }
 
     fn area(&self) -> i64 {
-        let across = i64::from(self.end).saturating_sub(i64::from(self.first));
-        across.saturating_mul(i64::from(ahead(self.to, self.from)))
+        // 16 bits times 32: neither this nor a sum of three can overflow.
+        let across = i64::from(self.end).wrapping_sub(i64::from(self.first));
+        across.wrapping_mul(i64::from(ahead(self.to, self.from)))
     }
 
     /// Ground kept off for nothing when the two become one.
     fn waste(&self, other: &Self) -> i64 {
-        let both = self.area().saturating_add(other.area());
-        self.hull(other).area().saturating_sub(both)
+        let both = self.area().wrapping_add(other.area());
+        self.hull(other).area().wrapping_sub(both)
     }
 }
 

@@ -22,7 +22,8 @@ const MOST_DOUBT: u8 = 8;
 const DOUBT: u8 = 3;
 /// Pulses until a speed that may be wrong has left both spans.
 const WAIT: u8 = 3;
-/// Longer than this says nothing any more, µs: products stay inside 64 bit.
+/// Longer than this says nothing any more, µs: with 2²⁰ for the acceleration limit the
+/// products stay below 2⁶⁰.
 const LONGEST: u32 = 1_000_000;
 
 /// Bounds of the speed at the last pulse.
@@ -64,7 +65,7 @@ impl Bounds {
 
     /// Takes the mean speed over the last span of `t1` µs.
     pub fn know(&mut self, v1: i64, t1: i64) {
-        let change = i64::from(self.max_a).saturating_mul(t1) >> 17;
+        let change = i64::from(self.max_a).wrapping_mul(t1) >> 17;
         let uneven = v1 >> 4;
         let off = change.saturating_add(uneven);
         self.slow = saturate_i32(v1.saturating_sub(off).max(0));
@@ -87,7 +88,7 @@ impl Bounds {
         if !self.known || self.wait > 0 || waited > LONGEST {
             return 0;
         }
-        let lost = i64::from(self.max_a).saturating_mul(i64::from(waited)) >> 16;
+        let lost = i64::from(self.max_a).wrapping_mul(i64::from(waited)) >> 16;
         let waited = if lost < i64::from(self.slow) {
             waited
         } else {
@@ -101,8 +102,8 @@ impl Bounds {
 
     fn way(&self, v: i32, waited: u32) -> (i64, i64) {
         let w = i64::from(waited);
-        let way = i64::from(v).saturating_mul(w) >> 16;
-        let bend = i64::from(self.max_a).saturating_mul(w).saturating_mul(w) >> 33;
+        let way = i64::from(v).wrapping_mul(w) >> 16;
+        let bend = i64::from(self.max_a).wrapping_mul(w).wrapping_mul(w) >> 33;
         (way, bend)
     }
 
