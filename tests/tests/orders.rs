@@ -538,7 +538,7 @@ fn the_bench_state_clicks_and_ends_on_the_first_pulse() {
     assert_eq!(core.planned(0), Some(0));
 }
 
-fn mm_of(core: &Core) -> (u64, u64) {
+fn mm_of(core: &Core) -> (u32, u32) {
     (core.counters().keep_off_crossed, core.counters().withheld)
 }
 
