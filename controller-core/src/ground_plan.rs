@@ -3,7 +3,8 @@
 //! **Overflow policy: a full list never drops.** It joins the two intervals with
 //! the smallest gap between them and says how much bare ground that costs.
 //!
-//! Invariants: intervals are sorted, disjoint, not empty. Places are counts of
+//! Invariants: intervals are sorted, disjoint, not empty; the first empty one ends the
+//! list, so that no length is stored. Places are counts of
 //! 1/16 mm that wrap at ±134 km; all places in one list lie within 200 m of each
 //! other, which the callers see to, so that a difference never aliases.
 
@@ -81,7 +82,6 @@ pub enum Inserted {
 #[derive(Clone, Copy, Debug)]
 pub struct IntervalList<const K: usize> {
     items: [Interval; K],
-    len: u8,
 }
 
 impl<const K: usize> Default for IntervalList<K> {
@@ -97,40 +97,42 @@ impl<const K: usize> IntervalList<K> {
         const { assert!(K >= 2 && K <= 64, "2 to 64 intervals a nozzle") };
         Self {
             items: [Interval { start: 0, end: 0 }; K],
-            len: 0,
         }
     }
 
     /// The intervals in order of travel.
     #[must_use]
     pub fn as_slice(&self) -> &[Interval] {
-        self.items.get(..usize::from(self.len)).unwrap_or(&[])
+        self.items.get(..held(&self.items)).unwrap_or(&[])
     }
 
     /// The nearest interval.
     #[must_use]
     pub fn first(&self) -> Option<Interval> {
-        self.as_slice().first().copied()
+        self.items.first().copied().filter(|item| !item.is_empty())
     }
 
     /// The one behind the nearest.
     #[must_use]
     pub fn second(&self) -> Option<Interval> {
-        self.as_slice().get(1).copied()
+        self.first()?;
+        self.items.get(1).copied().filter(|item| !item.is_empty())
     }
 
     /// Adds an interval. At most 3·K steps.
+    #[inline(never)]
     pub fn insert(&mut self, new: Interval) -> Inserted {
         if new.is_empty() {
             return Inserted::Nothing;
         }
-        insert(&mut self.items, &mut self.len, new)
+        insert(&mut self.items, new)
     }
 
     /// Takes the nearest interval off.
+    #[inline(never)]
     pub fn pop_first(&mut self) -> Option<Interval> {
         let first = self.first()?;
-        remove(&mut self.items, &mut self.len, 0);
+        remove(&mut self.items, 0);
         Some(first)
     }
 
@@ -150,8 +152,8 @@ impl<const K: usize> IntervalList<K> {
 
     /// Moves the start of the nearest interval back by so many counts.
     pub(crate) fn widen_first(&mut self, back: i32) {
-        if self.len > 0
-            && let Some(slot) = self.items.first_mut()
+        if let Some(slot) = self.items.first_mut()
+            && !slot.is_empty()
         {
             slot.start = slot.start.wrapping_sub(back);
         }
@@ -163,21 +165,28 @@ impl<const K: usize> IntervalList<K> {
         if let Some(slot) = self.items.first_mut() {
             slot.end = b.end;
         }
-        remove(&mut self.items, &mut self.len, 1);
+        remove(&mut self.items, 1);
         Some(ahead(b.start, a.end))
     }
 }
 
 // The bodies take slices, so that one copy serves every K.
 
-fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
-    let mut count = usize::from(*len);
+/// How many there are.
+fn held(items: &[Interval]) -> usize {
+    let end = items.iter().position(|item| item.is_empty());
+    end.unwrap_or(items.len())
+}
+
+fn insert(items: &mut [Interval], mut new: Interval) -> Inserted {
     // Absorb whatever the new one overlaps or touches.
     let mut merged = false;
     let mut held = 0_i32;
     let mut at = 0;
-    while at < count {
-        let Some(&item) = items.get(at) else { break };
+    while let Some(&item) = items.get(at) {
+        if item.is_empty() {
+            break;
+        }
         if ahead(item.end, new.start) < 0 {
             at = at.wrapping_add(1);
         } else if ahead(item.start, new.end) > 0 {
@@ -190,13 +199,12 @@ fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
                 new.end = item.end;
             }
             held = held.saturating_add(item.len());
-            remove(items, len, at);
-            count = count.saturating_sub(1);
+            remove(items, at);
             merged = true;
         }
     }
-    if count < items.len() {
-        place(items, len, at, new);
+    if items.last().is_some_and(|last| last.is_empty()) {
+        place(items, at, new);
         return if merged {
             Inserted::Merged {
                 grown: new.len().saturating_sub(held),
@@ -205,12 +213,12 @@ fn insert(items: &mut [Interval], len: &mut u8, mut new: Interval) -> Inserted {
             Inserted::New
         };
     }
-    force(items, len, at, new)
+    force(items, at, new)
 }
 
 /// Full: join the two nearest of the K + 1, the new one among them.
-fn force(items: &mut [Interval], len: &mut u8, at: usize, new: Interval) -> Inserted {
-    let count = usize::from(*len);
+fn force(items: &mut [Interval], at: usize, new: Interval) -> Inserted {
+    let count = items.len();
     let mut best_gap = i32::MAX;
     let mut best = Join::Stored(0);
     let mut previous: Option<Interval> = None;
@@ -262,9 +270,9 @@ fn force(items: &mut [Interval], len: &mut u8, at: usize, new: Interval) -> Inse
             if let Some(slot) = items.get_mut(i) {
                 slot.end = end;
             }
-            remove(items, len, next);
+            remove(items, next);
             let at = if at > i { at.saturating_sub(1) } else { at };
-            place(items, len, at, new);
+            place(items, at, new);
         }
     }
     Inserted::Forced { gap: best_gap }
@@ -276,37 +284,29 @@ enum Join {
     NewBefore(usize),
 }
 
-fn remove(items: &mut [Interval], len: &mut u8, at: usize) {
-    let count = usize::from(*len);
-    let mut i = at;
-    while i.wrapping_add(1) < count {
-        let Some(&next) = items.get(i.wrapping_add(1)) else {
-            break;
-        };
-        if let Some(slot) = items.get_mut(i) {
+/// Takes one out: those behind it move up.
+fn remove(items: &mut [Interval], mut at: usize) {
+    loop {
+        let behind = at.wrapping_add(1);
+        let next = items.get(behind).copied().unwrap_or_default();
+        if let Some(slot) = items.get_mut(at) {
             *slot = next;
         }
-        i = i.wrapping_add(1);
+        if next.is_empty() {
+            break;
+        }
+        at = behind;
     }
-    *len = len.saturating_sub(1);
 }
 
-fn place(items: &mut [Interval], len: &mut u8, at: usize, new: Interval) {
-    let mut i = usize::from(*len);
-    while i > at {
-        let before = i.saturating_sub(1);
-        let Some(&item) = items.get(before) else {
+/// Puts one in, where the last slot is free.
+fn place(items: &mut [Interval], at: usize, mut new: Interval) {
+    for slot in items.iter_mut().skip(at) {
+        core::mem::swap(slot, &mut new);
+        if new.is_empty() {
             break;
-        };
-        if let Some(slot) = items.get_mut(i) {
-            *slot = item;
         }
-        i = before;
     }
-    if let Some(slot) = items.get_mut(at) {
-        *slot = new;
-    }
-    *len = len.saturating_add(1);
 }
 
 #[cfg(test)]

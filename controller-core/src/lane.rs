@@ -11,7 +11,7 @@ use crate::boom::NozzleConfig;
 use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
 use crate::sections::Mode;
-use crate::units::{COUNTS_PER_MM, Micros, Span, low_u32, wrap_i32};
+use crate::units::{COUNTS_PER_MM, Micros, Span, low_u32};
 use crate::wanted::Wanted;
 
 /// A millimetre in counts: less than this late is not reported as late.
@@ -186,30 +186,26 @@ impl<const K: usize> Lane<K> {
         dry.max(0)
     }
 
-    /// The earliest instant at which the valve may be told again, when it must rest
-    /// `shortest` after the last command; never before `now`.
-    pub(crate) fn earliest(&self, now: Micros, shortest: Span) -> Micros {
+    /// The earliest that the valve may be told again, when it must rest `shortest` after
+    /// the last command; never before `after`. Both in µs after an instant, given by the
+    /// low half of its stamp.
+    #[inline(never)]
+    pub(crate) fn earliest(&self, now: u32, after: i32, shortest: Span) -> i32 {
         if self.rested {
-            return now;
+            return after;
         }
-        let since = self.since_last(now);
+        let since = self.since_last(now.wrapping_add_signed(after));
         if since < -REST {
             // No command lies so far ahead: half an hour passed without a call.
-            return now;
+            return after;
         }
-        let wait = shortest.signed().saturating_sub(since).max(0);
-        now.plus_signed(i64::from(wait))
+        after.saturating_add(shortest.signed().saturating_sub(since).max(0))
     }
 
     /// µs from the last command to `now`, while not `rested`; negative when the last
     /// command is still to be acted on.
-    fn since_last(&self, now: Micros) -> i32 {
-        wrap_i32(i64::from(low_u32(now.0).wrapping_sub(self.last_at)))
-    }
-
-    /// The instant of the last command, or `now` when that is long past.
-    pub(crate) fn not_before(&self, now: Micros) -> Micros {
-        self.earliest(now, Span(0))
+    fn since_last(&self, now: u32) -> i32 {
+        now.wrapping_sub(self.last_at).cast_signed()
     }
 
     /// Where the lane is next to be looked at while it may spray: the boundary ahead.
@@ -252,6 +248,7 @@ impl<const K: usize> Lane<K> {
 
     /// All ground before `to` has been sprayed: an open lane's progress. To be told
     /// whenever what it is to spray changes.
+    #[inline(never)]
     pub(crate) fn progress(&mut self, to: i32) {
         if !self.open || self.bench || ahead(to, self.done_to) <= 0 {
             return;
@@ -264,6 +261,7 @@ impl<const K: usize> Lane<K> {
     }
 
     /// Takes the ground before `to` out of the plan.
+    #[inline(never)]
     pub(crate) fn drop_before(&mut self, to: i32) {
         while self
             .plan
@@ -277,6 +275,7 @@ impl<const K: usize> Lane<K> {
 
     /// Gives up the patches that end before `to` while the lane is closed, and counts
     /// them: as withheld where mode or keep-off ground did it, else as late.
+    #[inline(never)]
     pub(crate) fn give_up_before(&mut self, to: i32, wanted: &Wanted<'_>, counters: &mut Counters) {
         while let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) {
             let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
@@ -301,10 +300,10 @@ impl<const K: usize> Lane<K> {
     }
 
     /// Opens or closes in the bench state: the plan and the sprayed ground stay as they are.
-    pub(crate) fn bench(&mut self, at: Micros, open: bool) {
+    pub(crate) fn bench(&mut self, at: u32, open: bool) {
         self.open = open;
         self.bench = open;
-        self.last_at = low_u32(at.0);
+        self.last_at = at;
         self.rested = false;
     }
 
@@ -321,7 +320,7 @@ impl<const K: usize> Lane<K> {
     /// Brings forward what would otherwise alias: places after 134 km, and the last
     /// command's instant after 71 minutes. To be called every 10 km and half hour.
     pub(crate) fn age_out(&mut self, place: i32, now: Micros) {
-        if !self.rested && self.since_last(now) > REST {
+        if !self.rested && self.since_last(low_u32(now.0)) > REST {
             self.rested = true;
         }
         let forgotten = place.wrapping_sub(FORGET >> 1);
@@ -358,9 +357,10 @@ impl<const K: usize> Lane<K> {
         given_up
     }
 
-    pub(crate) fn opened(&mut self, at: Micros, start: i32) {
+    #[inline(never)]
+    pub(crate) fn opened(&mut self, at: u32, start: i32) {
         self.open = true;
-        self.last_at = low_u32(at.0);
+        self.last_at = at;
         self.rested = false;
         let [newest, _] = self.sprayed;
         self.sprayed = [Interval { start, end: start }, newest];
@@ -387,9 +387,10 @@ impl<const K: usize> Lane<K> {
         }
     }
 
-    pub(crate) fn closed(&mut self, at: Micros, end: i32) {
+    #[inline(never)]
+    pub(crate) fn closed(&mut self, at: u32, end: i32) {
         self.open = false;
-        self.last_at = low_u32(at.0);
+        self.last_at = at;
         self.rested = false;
         if let Some(newest) = self.sprayed.first_mut() {
             newest.end = later(newest.start, end);

@@ -41,10 +41,10 @@ impl Outbox {
     /// Takes a command for the nozzle at `offset` in the group.
     #[must_use]
     pub fn put(&mut self, offset: usize, decided: Decided) -> bool {
-        let after = u16::try_from(decided.at.since(self.decided_at).0);
-        debug_assert!(after.is_ok() && decided.at >= self.decided_at);
+        let after = u16::try_from(decided.after);
+        debug_assert!(after.is_ok());
         let held = Held {
-            short_by: decided.short_by.bits(),
+            short_by: decided.short_by,
             after: after.unwrap_or(u16::MAX),
             offset: u8::try_from(offset).unwrap_or_default(),
             action: decided.action,

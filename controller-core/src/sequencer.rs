@@ -16,7 +16,7 @@ use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
-use crate::units::{Length, Micros, Span, pace_of, saturate_i32, wrap_i32};
+use crate::units::{Length, Micros, Span, low_u32, pace_of, saturate_i32, wrap_i32};
 use crate::wanted::Wanted;
 
 mod composed;
@@ -49,24 +49,28 @@ pub struct Command {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Decided {
     pub action: Action,
-    pub at: Micros,
-    pub short_by: Length,
+    /// µs after the instant of the decision, at most a window.
+    pub after: i32,
+    /// Counts.
+    pub short_by: i32,
 }
 
 impl Decided {
-    fn new(action: Action, at: Micros, short_by: i32) -> Self {
+    fn new(action: Action, after: i32, short_by: i32) -> Self {
         Self {
             action,
-            at,
-            short_by: Length::from_bits(short_by),
+            after,
+            short_by,
         }
     }
 }
 
-/// What one decision instant knows, worked out once for all nozzles.
+/// What one decision instant knows, worked out once for all nozzles. Times in here are
+/// µs after it: 32 bits are half the work.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Instant {
-    pub at: Micros,
+    /// The low half of its stamp.
+    at: u32,
     motion: Motion,
     window: i32,
     /// The delay at which the pace is taken, µs.
@@ -87,7 +91,7 @@ impl Instant {
         let half = window >> 1;
         let speed = motion.speed_after(typical_delay.signed().saturating_add(half));
         Self {
-            at,
+            at: low_u32(at.0),
             motion,
             window,
             typical: typical_delay.signed(),
@@ -115,6 +119,7 @@ impl Instant {
     }
 
     /// When `boundary` is met. Its place is of the reference point.
+    #[inline(never)]
     fn meet(&self, boundary: i32, delay: Span, throw: i32) -> Meeting {
         let half = self.window >> 1;
         let middle = delay.signed().saturating_add(half);
@@ -127,15 +132,22 @@ impl Instant {
         let offset = to_go.max(-(1 << 24)).wrapping_mul(self.pace);
         let offset = i64::from(half).wrapping_add(offset.wrapping_add(1 << 19) >> 20);
         if offset >= 0 {
-            return Meeting::At(self.at.plus_signed(offset));
+            // Half a window, and as much again for half a window's way.
+            return Meeting::At(wrap_i32(offset));
         }
         Meeting::Passed
     }
 
-    /// Where spray lands that takes effect `delay` after a command at `at`, as a
+    /// The short stamp of a command `after` this instant.
+    fn stamp(&self, after: i32) -> u32 {
+        self.at.wrapping_add_signed(after)
+    }
+
+    /// Where spray lands that takes effect `delay` after a command at `after`, as a
     /// place of the reference point.
-    fn reach(&self, at: Micros, delay: Span, throw: i32) -> i32 {
-        let w = at.offset_from(self.at).saturating_add(delay.signed());
+    #[inline(never)]
+    fn reach(&self, after: i32, delay: Span, throw: i32) -> i32 {
+        let w = after.saturating_add(delay.signed());
         let landing = self.motion.landing_fine(w, throw);
         self.motion
             .base
@@ -150,7 +162,7 @@ impl Instant {
 
 enum Meeting {
     Later,
-    At(Micros),
+    At(i32),
     Passed,
 }
 
@@ -177,8 +189,8 @@ pub(crate) fn decide<const K: usize>(
     counters: &mut Counters,
 ) -> Option<Decided> {
     let edges = Edges::new(nozzle, patch, timing);
-    let may_close = |lane: &Lane<K>| lane.earliest(instant.at, timing.shortest_on);
-    let may_open = |lane: &Lane<K>| lane.earliest(instant.at, timing.shortest_off);
+    let may_close = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_on);
+    let may_open = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_off);
     match (lane.open, permit) {
         (true, Permit::Bench(true)) if lane.in_bench() => None,
         // What the bench state opened is closed before anything else is thought of.
@@ -193,8 +205,8 @@ pub(crate) fn decide<const K: usize>(
         (false, Permit::Closed | Permit::Bench(false)) => None,
         (false, Permit::Bench(true)) => {
             let at = may_open(lane);
-            (at.offset_from(instant.at) <= instant.window).then(|| {
-                lane.bench(at, true);
+            (at <= instant.window).then(|| {
+                lane.bench(instant.stamp(at), true);
                 bump(&mut counters.bench_opens);
                 Decided::new(Action::Open, at, 0)
             })
@@ -256,7 +268,7 @@ fn decide_open<const K: usize>(
     nozzle: &NozzleConfig,
     edges: &Edges,
     instant: &Instant,
-    earliest: Micros,
+    earliest: i32,
     counters: &mut Counters,
 ) -> Option<Decided> {
     loop {
@@ -264,22 +276,22 @@ fn decide_open<const K: usize>(
         let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
             Meeting::Later => return None,
             Meeting::At(at) => at,
-            Meeting::Passed => instant.at,
+            Meeting::Passed => 0,
         };
         // The valve may not open again sooner than `earliest`.
         let at = met.max(earliest);
-        if at.offset_from(instant.at) > instant.window {
+        if at > instant.window {
             return None;
         }
-        if at == met && at > instant.at {
-            lane.opened(at, first.start);
+        if at == met && at > 0 {
+            lane.opened(instant.stamp(at), first.start);
             return Some(Decided::new(Action::Open, at, 0));
         }
         let start = later(
             first.start,
             instant.reach(at, nozzle.open_delay, edges.open_throw),
         );
-        let late = at > met || at == instant.at;
+        let late = at > met || at == 0;
         let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
         if late && ahead(beyond, first.end) >= 0 {
             // Nothing of it can be reached.
@@ -291,10 +303,10 @@ fn decide_open<const K: usize>(
         }
         let short = ahead(start, first.start);
         if short <= ONE_MM {
-            lane.opened(at, first.start);
+            lane.opened(instant.stamp(at), first.start);
             return Some(Decided::new(Action::Open, at, 0));
         }
-        lane.opened(at, start);
+        lane.opened(instant.stamp(at), start);
         bump(&mut counters.late);
         add_ground(&mut counters.late_mm, mm(short));
         return Some(Decided::new(Action::Open, at, short));
@@ -306,7 +318,7 @@ fn decide_close<const K: usize>(
     nozzle: &NozzleConfig,
     edges: &Edges,
     instant: &Instant,
-    earliest: Micros,
+    earliest: i32,
     counters: &mut Counters,
 ) -> Option<Decided> {
     let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
@@ -314,13 +326,13 @@ fn decide_close<const K: usize>(
         let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
             Meeting::Later => return None,
             Meeting::At(at) => at,
-            Meeting::Passed => instant.at,
+            Meeting::Passed => 0,
         };
         at = met.max(earliest);
-        if at.offset_from(instant.at) > instant.window {
+        if at > instant.window {
             return None;
         }
-        end = if at == met && at > instant.at {
+        end = if at == met && at > 0 {
             first.end
         } else {
             let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
@@ -336,7 +348,7 @@ fn decide_close<const K: usize>(
         lane.plan.join_first_two();
         bump(&mut counters.gaps_bridged);
     }
-    if at.offset_from(instant.at) > instant.window {
+    if at > instant.window {
         return None;
     }
     lane.plan.pop_first();
@@ -345,26 +357,27 @@ fn decide_close<const K: usize>(
     } else {
         over = 0;
     }
-    lane.closed(at, end);
+    lane.closed(instant.stamp(at), end);
     Some(Decided::new(Action::Close, at, over))
 }
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs
 /// before the open that is already out: that one lies at most one window ahead.
+#[inline(never)]
 pub(crate) fn protect<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
     patch: &PatchConfig,
     instant: &Instant,
 ) -> Decided {
-    let at = lane.not_before(instant.at);
+    let at = lane.earliest(instant.at, 0, Span(0));
     if lane.in_bench() {
-        lane.bench(at, false);
+        lane.bench(instant.stamp(at), false);
         return Decided::new(Action::Close, at, 0);
     }
     let reach = sure_to_fall(nozzle, patch, instant);
     lane.drop_before(reach);
-    lane.closed(at, reach);
+    lane.closed(instant.stamp(at), reach);
     Decided::new(Action::Close, at, 0)
 }
 
@@ -372,5 +385,5 @@ pub(crate) fn protect<const K: usize>(
 pub(crate) fn sure_to_fall(nozzle: &NozzleConfig, patch: &PatchConfig, instant: &Instant) -> i32 {
     let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
     let throw = nozzle.throw.signed().saturating_sub(trail);
-    instant.reach(instant.at, nozzle.close_delay, throw)
+    instant.reach(0, nozzle.close_delay, throw)
 }

@@ -42,6 +42,9 @@ pub(crate) use heading::{Heading, Side};
 #[cfg(feature = "turning")]
 pub(crate) use yaw::{Swing, Turning};
 
+/// Whether the controller was built with the feature `turning`.
+pub const BUILT: bool = cfg!(feature = "turning");
+
 /// A group of nozzles is looked at anew when turning has moved its boundaries against one
 /// another by more than this, counts: a quarter of a metre.
 #[cfg(feature = "turning")]
@@ -98,7 +101,7 @@ impl TurningConfig {
     }
 
     pub(crate) fn validate(&self) -> Result<(), ConfigError> {
-        if !cfg!(feature = "turning") {
+        if !BUILT {
             return Err(ConfigError::TurningNotBuilt);
         }
         let near = |l: Length| l <= MAX_MOUNT && l >= Length::default().minus(MAX_MOUNT);

@@ -4,7 +4,7 @@
 //! Before an input is handed over the core is polled up to its stamp, as a firmware would. After
 //! the last input time runs on until every valve is closed and a second has passed.
 
-use controller_core::{Action, Counters, Micros, Poll};
+use controller_core::{Action, Counters, Micros, Poll, YawCounts};
 
 use crate::commands::ValveCommand;
 use crate::core_setup::{self, Core, Setup};
@@ -28,6 +28,8 @@ pub struct Replay {
     pub images: Vec<ImageFate>,
     /// The core's own counters at the end.
     pub counters: Counters,
+    /// What it made of turning, counted.
+    pub yaw: YawCounts,
 }
 
 /// What the core made of an image.
@@ -100,6 +102,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
     run.run_out(recording.events.last().map_or(first, |e| e.t_us))?;
     Ok(Replay {
         counters: *run.core.counters(),
+        yaw: *run.core.yaw_counts(),
         commands: run.commands,
         images,
     })

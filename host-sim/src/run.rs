@@ -73,6 +73,9 @@ pub fn judge(
         [&fixed, &whole],
     );
     // Where each nozzle serves its lane alone no set is summed.
+    if let (Controlled::Core(run), Some(_)) = (controlled, machine.turning) {
+        summary.turning = Some((&run.yaw).into());
+    }
     summary.fans = machine.fan.map(|_| Fans::of(&report, counters));
     Ok((report, summary))
 }

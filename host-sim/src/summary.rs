@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use serde::Serialize;
 
-use controller_core::Counters;
+use controller_core::{Counters, YawCounts};
 use ground_truth::{ErrorStats, Report, Verdict};
 
 use crate::scene::Basis;
@@ -56,6 +56,8 @@ pub struct Summary {
     pub pulses_bridged: Option<u64>,
     /// How often learned slot offsets stopped to fit; `null` when the core was not run.
     pub slot_drop_outs: Option<u64>,
+    /// What the core made of turning; `null` where it is not told of it, or was not run.
+    pub turning: Option<Turns>,
     /// How the operator's orders were kept; `null` where nothing was ordered.
     pub orders: Option<OrdersKept>,
     /// How far aside spraying was, where the machine turns; else left out.
@@ -94,6 +96,36 @@ pub struct Supply {
     pub litres: f64,
     /// Most nozzles open at once.
     pub most_open: f64,
+}
+
+/// What the core made of turning.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Turns {
+    /// Yaw rates or pulses of the second wheel taken.
+    pub inputs: u32,
+    /// Those refused.
+    pub refused: u32,
+    /// Times that it was taken to go straight because none came.
+    pub silences: u32,
+    /// Plants refused because the boom does not come by them on the curve.
+    pub plants_off_curve: u32,
+    /// Closings because a nozzle's own way was slower than creep speed.
+    pub slow_closes: u32,
+    /// Patches given up because their nozzle ran back.
+    pub ran_back: u32,
+}
+
+impl From<&YawCounts> for Turns {
+    fn from(counts: &YawCounts) -> Self {
+        Self {
+            inputs: counts.inputs,
+            refused: counts.refused,
+            silences: counts.silences,
+            plants_off_curve: counts.plants_off_curve,
+            slow_closes: counts.slow_closes,
+            ran_back: counts.ran_back,
+        }
+    }
 }
 
 /// How the operator's orders were kept.
@@ -311,6 +343,7 @@ impl Summary {
             fans: None,
             pulses_bridged: counters.map(|c| u64::from(c.pulses_bridged)),
             slot_drop_outs: counters.map(|c| u64::from(c.slot_drop_outs)),
+            turning: None,
             orders: report.orders.as_ref().map(|kept| {
                 let mm = |m: f64| (m * 1e7).round() / 1e4;
                 OrdersKept {
@@ -478,6 +511,12 @@ impl Summary {
             line(format!(
                 "supply: {:.0} kPa at rest, {:.0} kPa at the lowest; {:.2} L given, at most {:.0} nozzles open",
                 s.rest_kpa, s.lowest_kpa, s.litres, s.most_open
+            ));
+        }
+        if let Some(t) = &self.turning {
+            line(format!(
+                "turning: {} inputs, {} refused, {} silences; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
+                t.inputs, t.refused, t.silences, t.plants_off_curve, t.slow_closes, t.ran_back
             ));
         }
         if let Some(kept) = &self.orders {

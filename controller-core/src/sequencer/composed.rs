@@ -10,7 +10,7 @@ use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::{Inserted, Interval, ahead};
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::sections::Mode;
-use crate::units::Micros;
+use crate::units::Span;
 use crate::wanted::Wanted;
 
 /// More turns than edges that one instant can pass.
@@ -21,12 +21,12 @@ pub(super) fn open<const K: usize>(
     nozzle: &NozzleConfig,
     edges: &Edges,
     instant: &Instant,
-    earliest: Micros,
+    earliest: i32,
     wanted: &Wanted<'_>,
     counters: &mut Counters,
 ) -> Option<Decided> {
     // What not even an open now could reach is given up.
-    let lost = instant.reach(instant.at, nozzle.open_delay, edges.close_throw);
+    let lost = instant.reach(0, nozzle.open_delay, edges.close_throw);
     if wanted.mode == Mode::Off {
         lane.give_up_before(lost, wanted, counters);
         return None;
@@ -56,7 +56,7 @@ pub(super) fn open<const K: usize>(
             match instant.meet(run.start, nozzle.open_delay, throw) {
                 Meeting::Later => return None,
                 Meeting::At(at) => at,
-                Meeting::Passed => instant.at,
+                Meeting::Passed => 0,
             }
         };
         // Close behind a line the rise alone would let drops fall before it.
@@ -66,14 +66,14 @@ pub(super) fn open<const K: usize>(
         {
             Some(Meeting::Later) => return None,
             Some(Meeting::At(at)) => at,
-            Some(Meeting::Passed) | None => instant.at,
+            Some(Meeting::Passed) | None => 0,
         };
         let at = met.max(earliest).max(dry_to);
-        if at.offset_from(instant.at) > instant.window {
+        if at > instant.window {
             return None;
         }
         let start = later(run.start, instant.reach(at, nozzle.open_delay, throw));
-        let late = !unbound && (at > met || at == instant.at);
+        let late = !unbound && (at > met || at == 0);
         if let (true, Some(end)) = (late, run.end)
             && ahead(instant.reach(at, nozzle.open_delay, edges.close_throw), end) >= 0
         {
@@ -86,7 +86,7 @@ pub(super) fn open<const K: usize>(
         }
         if let Some(line) = wanted.line_after(run.start) {
             // Open for its shortest time the valve would spray beyond the line.
-            let until = at.plus(edges.shortest_on);
+            let until = at.saturating_add(edges.shortest_on.signed());
             let last = instant.reach(until, nozzle.close_delay, edges.last_drop_throw);
             if ahead(last, line) > 0 {
                 let end = run.end.filter(|end| ahead(line, *end) > 0).unwrap_or(line);
@@ -108,15 +108,15 @@ pub(super) fn open<const K: usize>(
                 let planned = later(first.start, lane.done_to);
                 wanted.past_line(planned)
             }
-            _ if earliest > instant.at => wanted.past_line(lane.done_to),
+            _ if earliest > 0 => wanted.past_line(lane.done_to),
             _ => start,
         };
         let short = ahead(start, if unbound { owed } else { run.start });
         if short <= ONE_MM {
-            lane.opened(at, if unbound { start } else { run.start });
+            lane.opened(instant.stamp(at), if unbound { start } else { run.start });
             return Some(Decided::new(Action::Open, at, 0));
         }
-        lane.opened(at, start);
+        lane.opened(instant.stamp(at), start);
         if late || unbound {
             bump(&mut counters.late);
             add_ground(&mut counters.late_mm, mm(short));
@@ -150,12 +150,12 @@ pub(super) fn close<const K: usize>(
     nozzle: &NozzleConfig,
     edges: &Edges,
     instant: &Instant,
-    earliest: Micros,
+    earliest: i32,
     wanted: &Wanted<'_>,
     counters: &mut Counters,
 ) -> Option<Decided> {
-    let beyond = |at: Micros, throw: i32| instant.reach(at, nozzle.close_delay, throw);
-    let in_window = |at: Micros| at.offset_from(instant.at) <= instant.window;
+    let beyond = |at: i32, throw: i32| instant.reach(at, nozzle.close_delay, throw);
+    let in_window = |at: i32| at <= instant.window;
     for _ in 0..MOST_TURNS {
         let run = wanted.run(lane.plan.as_slice(), lane.done_to);
         let Some(run) = run.filter(|run| run.start == lane.done_to) else {
@@ -163,7 +163,7 @@ pub(super) fn close<const K: usize>(
             // shortest on-time.
             let kept_off = wanted.line_after(lane.done_to) == Some(lane.done_to);
             let at = if kept_off {
-                lane.not_before(instant.at)
+                lane.earliest(instant.at, 0, Span(0))
             } else {
                 earliest
             };
@@ -181,7 +181,7 @@ pub(super) fn close<const K: usize>(
             }
             bump(&mut counters.order_closes);
             lane.drop_before(stop);
-            lane.closed(at, stop);
+            lane.closed(instant.stamp(at), stop);
             return Some(Decided::new(Action::Close, at, 0));
         };
         let end = run.end?;
@@ -193,12 +193,12 @@ pub(super) fn close<const K: usize>(
         let met = match instant.meet(end, nozzle.close_delay, throw) {
             Meeting::Later => None,
             Meeting::At(at) => Some(at),
-            Meeting::Passed => Some(instant.at),
+            Meeting::Passed => Some(0),
         };
         // The last drop flies beyond half flow: a line behind the end may be met sooner.
         let line = line_met(lane, end, nozzle, edges, instant, wanted);
         let due = if run.to_line {
-            met.map(|met| lane.not_before(met))
+            met.map(|met| lane.earliest(instant.at, met, Span(0)))
         } else {
             met.map(|met| met.max(earliest))
         };
@@ -226,7 +226,7 @@ pub(super) fn close<const K: usize>(
             bump(&mut counters.late_closes);
         }
         lane.drop_before(stop);
-        lane.closed(at, stop);
+        lane.closed(instant.stamp(at), stop);
         return Some(Decided::new(Action::Close, at, over));
     }
     None
@@ -273,11 +273,11 @@ fn line_met<const K: usize>(
     edges: &Edges,
     instant: &Instant,
     wanted: &Wanted<'_>,
-) -> Option<Micros> {
+) -> Option<i32> {
     let line = wanted.line_after(from)?;
     match instant.meet(line, nozzle.close_delay, edges.last_drop_throw) {
         Meeting::Later => None,
-        Meeting::At(at) => Some(lane.not_before(at)),
-        Meeting::Passed => Some(lane.not_before(instant.at)),
+        Meeting::At(at) => Some(lane.earliest(instant.at, at, Span(0))),
+        Meeting::Passed => Some(lane.earliest(instant.at, 0, Span(0))),
     }
 }

@@ -4,7 +4,7 @@ use super::{Curve, FAR_APART, Heading, Side, Taken, YawCounts, YawError, YawSour
 use crate::boom::Config;
 use crate::counters::add;
 use crate::odometer::{Motion, Odometer};
-use crate::units::{Length, Micros, PulseLength, Span, saturate_i32, wrap_i32};
+use crate::units::{Length, Micros, PulseLength, Span, low_u32, saturate_i32, wrap_i32};
 
 /// Remembered headings.
 const PAST: usize = 64;
@@ -346,7 +346,7 @@ impl Turning {
         self.newest = self.newest.wrapping_add(1) & PAST.wrapping_sub(1);
         if let Some(slot) = self.past.get_mut(self.newest) {
             *slot = Mark {
-                at: low(now),
+                at: low_u32(now.0),
                 heading: wrap_i32(self.heading >> 16),
             };
         }
@@ -360,7 +360,7 @@ impl Turning {
 
     /// The instant of a mark, which is at most half an hour before the last input.
     fn before(&self, mark: u32) -> Micros {
-        let age = low(self.at).wrapping_sub(mark);
+        let age = low_u32(self.at.0).wrapping_sub(mark);
         Micros(self.at.0.saturating_sub(u64::from(age)))
     }
 
@@ -396,14 +396,15 @@ impl Turning {
     fn rate_back(&self, now: Micros) -> i32 {
         for back in 0..self.stored {
             let mark = self.mark(back);
-            let age = low(now).wrapping_sub(mark.at);
+            let age = low_u32(now.0).wrapping_sub(mark.at);
             if age >= LOOK_BACK.0 || back.wrapping_add(1) == self.stored {
-                if age > STALE || age < LOOK_BACK.0 >> 2 {
+                if !(LOOK_BACK.0 >> 2..=STALE).contains(&age) {
                     return 0;
                 }
                 let turned = self.heading.wrapping_sub(self.whole(mark.heading));
                 let rate = turned.checked_div(i64::from(age)).unwrap_or_default();
-                return saturate_i32(rate).clamp(self.most_rate.saturating_neg(), self.most_rate);
+                let least = self.most_rate.saturating_neg();
+                return saturate_i32(rate).max(least).min(self.most_rate);
             }
         }
         0
@@ -515,10 +516,4 @@ impl Swing {
 /// µrad/s in 2⁻⁴⁴ rad/µs: 2⁴⁴ / 10¹² = 17.592186, here with 20 bits behind the point.
 fn rate_internal(urad_s: i32) -> i32 {
     saturate_i32(i64::from(urad_s).wrapping_mul(18_446_744) >> 20)
-}
-
-/// The low half of an instant.
-fn low(at: Micros) -> u32 {
-    let [a, b, c, d, ..] = at.0.to_le_bytes();
-    u32::from_le_bytes([a, b, c, d])
 }
