@@ -164,7 +164,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     }
 
     /// Plans a patch, given for a nozzle at x = 0, on the healthy nozzles of a set.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn plan(&mut self, set: &fan::Aim, patch: Interval, here: i32, sighting: Sighting) -> Became {
         let mut became = Became {
             in_time: true,
@@ -198,7 +198,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     }
 
     /// Notes where a nozzle is next to be looked at, after something was planned on it.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(super) fn note(&mut self, index: usize, here: i32) {
         let group = self.groups.get_mut(index >> GROUP_BITS);
         if let (Some(lane), Some(nozzle), Some(next), Some(group)) = (
