@@ -131,7 +131,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
         const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
         config.validate(N, D)?;

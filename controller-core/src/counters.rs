@@ -145,18 +145,18 @@ pub struct Counters {
 
 // Counted in a hundred places: one copy of each of these, and a short call.
 
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 pub(crate) fn bump(counter: &mut u32) {
     *counter = counter.saturating_add(1);
 }
 
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 pub(crate) fn add(counter: &mut u32, amount: u32) {
     *counter = counter.saturating_add(amount);
 }
 
 /// Adds ground to a sum of it.
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 pub(crate) fn add_ground(sum: &mut u64, amount: u32) {
     *sum = sum.saturating_add(u64::from(amount));
 }

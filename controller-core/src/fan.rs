@@ -453,7 +453,7 @@ struct Row<'a> {
 }
 
 impl Row<'_> {
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn sum(&self, y: i32) -> i32 {
         let mut sum = 0_i32;
         for j in self.from..self.to {
@@ -468,7 +468,7 @@ impl Row<'_> {
         (self.from << 2..self.to << 2).map(|k| self.corner(k))
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn corner(&self, k: i32) -> i32 {
         let [a, b, c, d] = self.fan.corners(self.pitch.place(k >> 2));
         match k & 3 {
@@ -539,7 +539,7 @@ impl Window<'_> {
         (0..count.wrapping_add(2)).filter_map(|k| self.point(k))
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn point(&self, k: usize) -> Option<i32> {
         let Some(nozzle) = self.nozzles.get(k >> 1) else {
             return Some(if k & 1 == 0 { self.left } else { self.right });
@@ -549,7 +549,7 @@ impl Window<'_> {
         (y > self.left && y < self.right).then_some(y)
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn dose(&self, y: i32, set: u32) -> i32 {
         let mut sum = 0_i32;
         for (bit, n) in bits().zip(self.nozzles) {
@@ -656,7 +656,7 @@ fn spread(choice: u32, among: u32) -> u32 {
 }
 
 /// Quotient of a number and a positive one, rounded down.
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 fn floor(number: i64, by: i64) -> i32 {
     saturate_i32(number.checked_div_euclid(by).unwrap_or_default())
 }

@@ -120,7 +120,7 @@ impl<const K: usize> IntervalList<K> {
     }
 
     /// Adds an interval. At most 3·K steps.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn insert(&mut self, new: Interval) -> Inserted {
         if new.is_empty() {
             return Inserted::Nothing;
@@ -129,7 +129,7 @@ impl<const K: usize> IntervalList<K> {
     }
 
     /// Takes the nearest interval off.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn pop_first(&mut self) -> Option<Interval> {
         let first = self.first()?;
         remove(&mut self.items, 0);

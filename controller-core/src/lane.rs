@@ -189,7 +189,7 @@ impl<const K: usize> Lane<K> {
     /// The earliest that the valve may be told again, when it must rest `shortest` after
     /// the last command; never before `after`. Both in µs after an instant, given by the
     /// low half of its stamp.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn earliest(&self, now: u32, after: i32, shortest: Span) -> i32 {
         if self.rested {
             return after;
@@ -248,7 +248,7 @@ impl<const K: usize> Lane<K> {
 
     /// All ground before `to` has been sprayed: an open lane's progress. To be told
     /// whenever what it is to spray changes.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn progress(&mut self, to: i32) {
         if !self.open || self.bench || ahead(to, self.done_to) <= 0 {
             return;
@@ -261,7 +261,7 @@ impl<const K: usize> Lane<K> {
     }
 
     /// Takes the ground before `to` out of the plan.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn drop_before(&mut self, to: i32) {
         while self
             .plan
@@ -275,7 +275,7 @@ impl<const K: usize> Lane<K> {
 
     /// Gives up the patches that end before `to` while the lane is closed, and counts
     /// them: as withheld where mode or keep-off ground did it, else as late.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn give_up_before(&mut self, to: i32, wanted: &Wanted<'_>, counters: &mut Counters) {
         while let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) {
             let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
@@ -357,7 +357,7 @@ impl<const K: usize> Lane<K> {
         given_up
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn opened(&mut self, at: u32, start: i32) {
         self.open = true;
         self.last_at = at;
@@ -387,7 +387,7 @@ impl<const K: usize> Lane<K> {
         }
     }
 
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn closed(&mut self, at: u32, end: i32) {
         self.open = false;
         self.last_at = at;

@@ -142,7 +142,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
     }
 
     /// The layers over one nozzle.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn over(&self, index: usize, nozzle: &NozzleConfig) -> Wanted<'_> {
         let share = self.share(index);
         let mode = self.sections.mode(usize::from(share.section));

@@ -136,7 +136,7 @@ impl Motion {
     }
 
     /// Predicted speed `w` µs on, 2⁻²⁴ counts a µs, never negative.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn speed_after(&self, w: i32) -> i64 {
         // `a` has 32 bits and `w` 20: no product here comes near 64.
         let gain = i64::from(self.a).wrapping_mul(self.clip(w)) >> 16;
@@ -145,7 +145,7 @@ impl Motion {
 
     /// Fine counts from `base` to where spray leaving `w` µs on lands, when it
     /// flies `throw` µs of travel forward: `x(w) + throw · v(w)`.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn landing_fine(&self, w: i32, throw: i32) -> i64 {
         let speed = self.speed_after(w);
         let thrown = i64::from(throw).wrapping_mul(speed) >> 16;
@@ -154,7 +154,7 @@ impl Motion {
 
     /// Fine counts from `base` to the reference point `w` µs on. With the acceleration
     /// that the wheel may have, 2²⁰ · w² stays below 2⁶⁰.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn way_fine(&self, w: i32) -> i64 {
         let w = self.clip(w);
         let linear = i64::from(self.v).wrapping_mul(w) >> 16;

@@ -107,7 +107,7 @@ pub(crate) struct Sections {
 }
 
 /// The bit of a section; none from 64 on.
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 fn bit(section: usize) -> u64 {
     u32::try_from(section)
         .ok()

@@ -119,7 +119,7 @@ impl Instant {
     }
 
     /// When `boundary` is met. Its place is of the reference point.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn meet(&self, boundary: i32, delay: Span, throw: i32) -> Meeting {
         let half = self.window >> 1;
         let middle = delay.signed().saturating_add(half);
@@ -145,7 +145,7 @@ impl Instant {
 
     /// Where spray lands that takes effect `delay` after a command at `after`, as a
     /// place of the reference point.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn reach(&self, after: i32, delay: Span, throw: i32) -> i32 {
         let w = after.saturating_add(delay.signed());
         let landing = self.motion.landing_fine(w, throw);
@@ -363,7 +363,7 @@ fn decide_close<const K: usize>(
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs
 /// before the open that is already out: that one lies at most one window ahead.
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 pub(crate) fn protect<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,

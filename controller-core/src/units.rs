@@ -19,14 +19,14 @@ pub struct Micros(pub u64);
 impl Micros {
     /// Time from `earlier` to `self`, held at zero and at 71 minutes.
     #[must_use]
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn since(self, earlier: Micros) -> Span {
         Span(saturate_u32(self.0.saturating_sub(earlier.0)))
     }
 
     /// Signed µs from `earlier` to `self`, held at ±35 minutes.
     #[must_use]
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn offset_from(self, earlier: Micros) -> i32 {
         if self.0 >= earlier.0 {
             i32::try_from(self.0.saturating_sub(earlier.0)).unwrap_or(i32::MAX)

@@ -467,7 +467,7 @@ fn a_strobed_frame_needs_no_clock() {
     assert!(placed >= 5, "{placed} of {frame} frames");
     let unknown = unknown.and_then(|number| board.answer(number));
     assert_eq!(unknown, Some(Err(Refusal::UnknownFrame)));
-    assert_eq!(placed, board.counters().images);
+    assert_eq!(placed, u64::from(board.counters().images));
     let (whole, _) = openings(&board.looks, &board.edges[said..]);
     assert!(whole >= 3, "{whole} openings");
     let own = |e: &Edge| e.nozzle == 4 || e.nozzle == 5;

@@ -173,7 +173,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Plans a patch, given for a nozzle at x = 0, on the healthy nozzles of a set. The boom
     /// meets it with the one heading, and is at `boom` with the other.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     fn plan(
         &mut self,
         set: &fan::Aim,
@@ -216,7 +216,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     }
 
     /// Notes where a nozzle is next to be looked at, after something was planned on it.
-    #[inline(never)]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(super) fn note(&mut self, index: usize, (here, heading): (i32, Heading)) {
         let group = self.groups.get_mut(index >> GROUP_BITS);
         if let (Some(lane), Some(nozzle), Some(next), Some(group)) = (

@@ -111,7 +111,7 @@ impl<const H: usize> Odometer<H> {
 }
 
 /// A product, if it fits: after a standstill the times are long.
-#[inline(never)]
+#[cfg_attr(target_os = "none", inline(never))]
 fn product(a: i64, b: i64) -> Option<i64> {
     a.checked_mul(b)
 }
