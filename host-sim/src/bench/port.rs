@@ -195,7 +195,7 @@ fn pump(mut from: Box<dyn Read + Send>, put: &mpsc::SyncSender<io::Result<Vec<u8
             {
                 // An empty piece now and then tells whether anybody still listens.
                 idle = idle.wrapping_add(1);
-                if idle % IDLE_READS != 0 {
+                if !idle.is_multiple_of(IDLE_READS) {
                     continue;
                 }
                 Ok(Vec::new())

@@ -301,7 +301,8 @@ impl<'s> Stream<'s> {
                 ));
             }
         }
-        Ok(())
+        // What is never answered must have arrived too before the port is closed.
+        self.session.board_now().map(drop)
     }
 
     /// Takes what has come; waits so long for the first.
