@@ -417,7 +417,7 @@ fn betray(betrayal: Betrayal, commands: &mut Vec<ValveCommand>, scene: &mut Scen
         Betrayal::StuckOpen(nozzle, from) => {
             commands.retain(|c| c.nozzle != nozzle || c.t_us < from);
             let open = commands.iter().rev().find(|c| c.nozzle == nozzle);
-            if !open.is_some_and(|c| c.open.into()) {
+            if !open.is_some_and(|c| c.open) {
                 commands.push(at(from, nozzle, true));
             }
             let end = commands.iter().map(|c| c.t_us).max().unwrap_or(from);
@@ -542,7 +542,7 @@ impl<'a> Firmware<'a> {
         self.told.retain(|c| c.t_us <= t_us);
         for nozzle in 0..256 {
             let last = self.told.iter().rev().find(|c| c.nozzle == nozzle);
-            if last.is_some_and(|c| c.open.into()) {
+            if last.is_some_and(|c| c.open) {
                 self.told.push(ValveCommand {
                     t_us,
                     nozzle,
