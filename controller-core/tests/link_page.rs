@@ -4,7 +4,8 @@
 use controller_core::link::image::{self, PlainPlant};
 use controller_core::link::{
     Bench, Captured, Commands, FrameReader, FromBoard, ImageHead, LinkCounters, Motion, PlantKind,
-    Received, Refusal, SectionMode, SeenPlant, ToBoard, Welcome, machine, seal,
+    Received, Refusal, ResetCause, SectionMode, SectionState, SeenPlant, ToBoard, Welcome, machine,
+    seal,
 };
 use controller_core::{
     Action, Command, Config, Counters, DetectorConfig, FanConfig, Length, Micros, ModesConfig,
@@ -112,7 +113,32 @@ fn to_board() -> Vec<(&'static str, ToBoard<'static>)> {
                 token: 99,
                 request: Bench::Click {
                     nozzle: 3,
-                    on_ms: 40,
+                    on_us: 40_000,
+                },
+            },
+        ),
+        (
+            "prime",
+            ToBoard::Bench {
+                token: 99,
+                request: Bench::Prime { on_us: 2_000_000 },
+            },
+        ),
+        (
+            "flush",
+            ToBoard::Bench {
+                token: 99,
+                request: Bench::Flush { on_us: 1_500_000 },
+            },
+        ),
+        (
+            "rinse",
+            ToBoard::Bench {
+                token: 99,
+                request: Bench::Rinse {
+                    on_us: 500_000,
+                    off_us: 250_000,
+                    times: 3,
                 },
             },
         ),
@@ -143,6 +169,23 @@ fn to_board() -> Vec<(&'static str, ToBoard<'static>)> {
         ("read-counters", ToBoard::ReadCounters),
         ("pulse", ToBoard::Pulse { at_us: 12_345_678 }),
         ("until", ToBoard::Until { at_us: 12_350_000 }),
+        ("direction", ToBoard::Direction { reverse: true }),
+        ("supply", ToBoard::Supply { ok: false }),
+        (
+            "switches",
+            ToBoard::Switches {
+                spot: 0b1010_0101,
+                broadcast: 1 << 63,
+            },
+        ),
+        (
+            "nozzle-fault",
+            ToBoard::NozzleFault {
+                nozzle: 130,
+                faulty: true,
+            },
+        ),
+        ("report", ToBoard::Report { every_ms: 200 }),
     ]
 }
 
@@ -171,6 +214,8 @@ fn from_board() -> Vec<(&'static str, FromBoard)> {
                 plants: 64,
                 frame_bytes: 1280,
                 waits_for_acknowledge: true,
+                told_time: false,
+                reset: ResetCause::Watchdog,
             }),
         ),
         (
@@ -207,6 +252,18 @@ fn from_board() -> Vec<(&'static str, FromBoard)> {
             }),
         ),
         ("commands", FromBoard::Commands(commands)),
+        (
+            "section",
+            FromBoard::Section(SectionState {
+                section: 1,
+                mode: SectionMode::Spot,
+                first: 24,
+                count: 24,
+                open: 2,
+                faulty: 1,
+                on_ms: 90_000,
+            }),
+        ),
     ]
 }
 

@@ -18,7 +18,7 @@ import zlib
 
 from cobs import cobs
 
-VERSION = 2
+VERSION = 3
 MAX_FRAME = 1280
 MAX_PLANTS = 64
 PING_EVERY_S = 0.1

@@ -11,7 +11,8 @@
 //! * [`summary`], [`strip`]: the result as data, as a table, and as a picture;
 //! * [`check`]: what a machine file promises before anything is driven;
 //! * [`compare`]: two machine files on one recording;
-//! * [`link_host`]: the host's side of the serial link to a board;
+//! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
+//!   as its messages;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -32,6 +33,7 @@ mod machine_file;
 mod ordered;
 pub mod orders;
 mod output;
+pub mod over_link;
 pub mod profile;
 pub mod recording;
 pub mod replay;

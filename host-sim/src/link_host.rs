@@ -12,6 +12,8 @@ use controller_core::link::{
     Received, SeenPlant, ToBoard, image, machine, seal,
 };
 
+use crate::over_link::Message;
+
 /// Bytes of a machine description sent in one piece: a quarter of the board's least buffer.
 const PIECE: usize = 128;
 
@@ -78,6 +80,14 @@ impl<P: Read + Write> LinkHost<P> {
         let mut body = [0; MAX_FRAME];
         let body = image::write(head, plants, &mut body);
         self.send_body(body.ok_or_else(|| too_long("the image"))?)
+    }
+
+    /// Sends a message of either kind.
+    pub fn send_any(&mut self, message: &Message) -> io::Result<u16> {
+        match message {
+            Message::Plain(message) => self.send(message),
+            Message::Image(head, plants) => self.send_image(head, plants),
+        }
     }
 
     /// Sends a machine description: begin, pieces, end. The board answers each.

@@ -10,7 +10,7 @@ use board::{Emulated, Played, in_process};
 use host_sim::core_setup::Setup;
 use host_sim::generate::drive;
 use host_sim::machine::Machine;
-use host_sim::orders::Order;
+use host_sim::over_link::whole_millimetres;
 use host_sim::recording::{Input, Recording};
 use host_sim::replay::replay;
 use host_sim::run::{DEMO_MACHINE, DEMO_SCENARIO};
@@ -78,24 +78,7 @@ fn recorded(machine: &str, scenario: &str) -> (Machine, Recording) {
         .expect("drives")
         .recording;
     recording.events.retain(|e| e.t_us < 50_000_000);
-    let whole = |m: &mut f64| *m = (*m * 1e3).round() * 1e-3;
-    for event in &mut recording.events {
-        match &mut event.input {
-            Input::Image(image) => {
-                whole(&mut image.seen.0);
-                whole(&mut image.seen.1);
-                for p in &mut image.plants {
-                    let all = [&mut p.x_m, &mut p.y_m, &mut p.length_m, &mut p.width_m];
-                    all.into_iter().for_each(whole);
-                }
-            }
-            Input::Order(Order::KeepOff { from_m, to_m, .. }) => {
-                whole(from_m);
-                whole(to_m);
-            }
-            _ => {}
-        }
-    }
+    whole_millimetres(&mut recording);
     (machine, recording)
 }
 
@@ -166,6 +149,90 @@ fn the_urban_cycle_is_the_same_on_the_m4() {
 fn an_ordered_drive_is_the_same_on_the_m4() {
     let text = scenario("ordered drive", ORDERED_MOTION, ORDERS);
     same_on_m4("ordered drive", &in_sections(), &text);
+}
+
+/// Every order that a recording may hold, on the move, at rest and where it is refused.
+const EVERY_ORDER: &str = r#"
+{"event":"bench","t_us":100000,"ask":"hold"}
+{"event":"bench","t_us":200000,"ask":"prime","on_us":300400}
+{"event":"bench","t_us":600000,"ask":"hold"}
+{"event":"bench","t_us":650000,"ask":"flush","on_us":300000}
+{"event":"bench","t_us":1100000,"ask":"click","nozzle":3,"on_us":60000}
+{"event":"bench","t_us":1300000,"ask":"rinse","on_us":80000,"off_us":70000,"times":2}
+{"event":"bench","t_us":1700000,"ask":"flush","on_us":3000000}
+{"event":"bench","t_us":2050000,"ask":"release"}
+{"event":"bench","t_us":2100000,"ask":"flush","on_us":90000000}
+{"event":"bench","t_us":2200000,"ask":"flush","on_us":400000}
+{"event":"direction","t_us":6000000,"direction":"reverse"}
+{"event":"direction","t_us":7000000,"direction":"forward"}
+{"event":"switches","t_us":8000000,"spot":[0],"broadcast":[1]}
+{"event":"bench","t_us":8500000,"ask":"click","nozzle":3,"on_us":60000}
+{"event":"switches","t_us":9000000,"spot":[0,1],"broadcast":[]}
+{"event":"mode","t_us":9500000,"mode":"broadcast"}
+{"event":"mode","t_us":10500000,"mode":"spot"}
+{"event":"mode","t_us":10600000,"section":7,"mode":"off"}
+{"event":"keep_off","t_us":10700000,"section":1,"from_mm":500,"to_mm":1500}
+{"event":"keep_off","t_us":10800000,"section":9,"from_mm":500,"to_mm":1500}
+{"event":"keep_off","t_us":10900000,"from_mm":-9000,"to_mm":-8000}
+{"event":"supply","t_us":12000000,"ok":false}
+{"event":"acknowledge","t_us":17000000}
+{"event":"supply","t_us":17100000,"ok":true}
+{"event":"acknowledge","t_us":17200000}
+"#;
+
+/// A drive with the orders above: standing for 3 s, then at 1 m/s, with a pulse too soon and
+/// a stop before the end.
+fn with_every_order() -> (Machine, Recording) {
+    let text = in_sections().replace("[wheel]", "[wheel]\ndirection_input = true");
+    let machine = Machine::parse("machine.toml", &text).expect("a sound machine");
+    let mut lines: Vec<(u64, String)> = Vec::new();
+    let mut pulse =
+        |t_us: u64| lines.push((t_us, format!("{{\"event\":\"pulse\",\"t_us\":{t_us}}}")));
+    for k in 0..600 {
+        pulse(3_000_000 + 20_000 * k);
+    }
+    pulse(8_000_900);
+    for k in 0..300 {
+        pulse(18_000_000 + 20_000 * k);
+    }
+    for k in 0..120_u64 {
+        let (t, x) = (4_000_000 + 100_000 * k, 300 + 37 * (k % 9));
+        let y = (k * 613 % 3800).cast_signed() - 1900;
+        let image = format!(
+            "{{\"event\":\"image\",\"t_us\":{t},\"detector\":0,\"captured_us\":{},\"seen_mm\":[0,800],\
+             \"plants\":[{{\"x_mm\":{x},\"y_mm\":{y},\"length_mm\":80,\"width_mm\":60}}]}}",
+            t - 60_000
+        );
+        lines.push((t, image));
+    }
+    for line in EVERY_ORDER.trim().lines() {
+        let at = line.split("\"t_us\":").nth(1).expect("stamped");
+        let at = at.split([',', '}']).next().expect("a number");
+        lines.push((at.parse().expect("a number"), line.to_owned()));
+    }
+    lines.sort_by_key(|line| line.0);
+    let mut text = "{\"recording_format\":1,\"name\":\"every order\"}\n".to_owned();
+    for (_, line) in lines {
+        text.push_str(&line);
+        text.push('\n');
+    }
+    let recording = Recording::read("orders.jsonl", text.as_bytes()).expect("a sound recording");
+    (machine, recording)
+}
+
+#[test]
+fn every_order_is_the_same_on_the_m4() {
+    let (machine, recording) = with_every_order();
+    let setup = Setup::new("machine.toml", &machine).expect("sound");
+    let here = in_process::<192, 16, 256, 16>(&setup, &machine, &recording);
+    let c = &here.counters;
+    // All of it happened: what ran, what was refused, what the machine told of itself.
+    assert_eq!((c.bench_runs, c.bench_refused), (5, 4), "{c:?}");
+    assert_eq!((c.turns, c.supply_lows, c.acknowledged), (2, 1, 1));
+    assert_eq!((c.orders_refused, c.keep_offs), (4, 1));
+    assert!(c.mode_changes >= 6 && c.pulses_refused == 1);
+    let there = Emulated::m4().play(&setup, &machine, &recording);
+    compare("every order", &there, &here);
 }
 
 /// On one M0 board after the other: each upload starts afresh. The core here has the size

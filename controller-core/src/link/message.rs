@@ -8,8 +8,11 @@ use super::frame::LinkCounters;
 use super::image::ImageHead;
 use crate::counters::Counters;
 use crate::guard::GuardState;
-use crate::units::Micros;
-use crate::{Action, Command, ImageError};
+use crate::units::{Micros, Span};
+use crate::{
+    Action, BenchError, BenchRequest, Command, DirectionError, FaultError, ImageError, Mode,
+    OrderError,
+};
 use heapless::Vec;
 
 /// Commands reported in one message.
@@ -99,6 +102,35 @@ pub enum ToBoard<'a> {
         /// Board's µs.
         at_us: u64,
     },
+    /// Which way the machine goes from now on, where that input is not the board's own.
+    Direction {
+        /// Back.
+        reverse: bool,
+    },
+    /// Whether the supply is sound, where that input is not the board's own.
+    Supply {
+        /// Sound.
+        ok: bool,
+    },
+    /// The wires of all section switches, a bit a section, where they are not the board's own.
+    Switches {
+        /// Closed wires of spot.
+        spot: u64,
+        /// Closed wires of broadcast.
+        broadcast: u64,
+    },
+    /// A nozzle is faulty, or healthy again.
+    NozzleFault {
+        /// Which.
+        nozzle: u16,
+        /// Faulty.
+        faulty: bool,
+    },
+    /// Send [`FromBoard::Motion`] and every section's [`FromBoard::Section`] so often.
+    Report {
+        /// Time between two, ms; 0 stops it.
+        every_ms: u16,
+    },
 }
 
 /// How a section is driven.
@@ -115,7 +147,8 @@ pub enum SectionMode {
     Broadcast,
 }
 
-/// What a bench run does. Every run but a click goes on only while it is renewed.
+/// What a bench run does: the core's [`BenchRequest`](crate::BenchRequest), times in µs like a
+/// recording's. Every run goes on only while it is renewed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -125,18 +158,28 @@ pub enum Bench {
     Click {
         /// Which.
         nozzle: u16,
-        /// How long it is open, ms.
-        on_ms: u16,
+        /// How long it is open.
+        on_us: u32,
     },
-    /// Fill the line of a section.
+    /// Fill the plumbing: section after section.
     Prime {
-        /// Index of the section.
-        section: u8,
+        /// Each section's time.
+        on_us: u32,
     },
-    /// Everything open, within the board's cap.
-    Flush,
-    /// One section after the other.
-    Rinse,
+    /// Everything open.
+    Flush {
+        /// How long.
+        on_us: u32,
+    },
+    /// Everything open and closed in turn.
+    Rinse {
+        /// Each opening.
+        on_us: u32,
+        /// Each pause.
+        off_us: u32,
+        /// How often.
+        times: u8,
+    },
     /// The button is still held.
     Hold,
     /// The button was let go: close.
@@ -177,6 +220,8 @@ pub enum FromBoard {
         /// The link's, as seen by the board.
         link: LinkCounters,
     },
+    /// Regular news of one section, behind those of motion.
+    Section(SectionState),
 }
 
 /// Who the board is.
@@ -198,6 +243,31 @@ pub struct Welcome {
     pub frame_bytes: u16,
     /// True until a person has acknowledged since power-up.
     pub waits_for_acknowledge: bool,
+    /// True for a board that is told the time by *pulse* and *until*; false with a clock.
+    pub told_time: bool,
+    /// Why it started.
+    pub reset: ResetCause,
+}
+
+/// Why a board started, as far as its hardware tells.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum ResetCause {
+    /// The hardware does not tell.
+    #[default]
+    Unknown,
+    /// Power came.
+    PowerOn,
+    /// Power sagged and came back.
+    LowVoltage,
+    /// The reset pin.
+    Pin,
+    /// Nobody fed the watchdog.
+    Watchdog,
+    /// The firmware asked for it.
+    Firmware,
 }
 
 /// Regular news of speed and state.
@@ -217,8 +287,31 @@ pub struct Motion {
     /// Valves told to be open.
     pub open: u16,
     /// A bit a fault: bit `d` is detector `d` silent (0 to 15), 16 a valve without current,
-    /// 17 low supply, 18 no sound machine description, 19 a command queue that overflowed.
+    /// 17 low supply, 18 no sound machine description, 19 a command queue that overflowed, 20
+    /// a nozzle called faulty.
     pub faults: u32,
+}
+
+/// Regular news of one section. Why all is closed stands in [`Motion::guard`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct SectionState {
+    /// Its index in the machine description.
+    pub section: u8,
+    /// How it is driven.
+    pub mode: SectionMode,
+    /// Its first nozzle.
+    pub first: u16,
+    /// How many from there on.
+    pub count: u16,
+    /// How many of them are told to be open.
+    pub open: u16,
+    /// How many are called faulty.
+    pub faulty: u16,
+    /// Time that its valves were told to be open, summed over them, ms since the machine
+    /// description was taken. Stops at its largest number.
+    pub on_ms: u32,
 }
 
 /// A batch of valve commands.
@@ -308,6 +401,22 @@ pub enum Refusal {
     MachineRefused,
     /// Flash could not be written.
     NotStored,
+    /// Another bench run goes on.
+    Busy,
+    /// Open or closed for longer than the machine description's cap.
+    OnTooLong,
+    /// Open or closed for shorter than the valve can be.
+    TooShort,
+    /// Never, or more often than a rinse may repeat.
+    WrongTimes,
+    /// The supply is still low.
+    SupplyLow,
+    /// The machine description has no direction input.
+    NoDirectionInput,
+    /// The stretch lies behind the boom already.
+    Behind,
+    /// The stretch is too far away, or ends before it begins.
+    BadStretch,
 }
 
 impl From<ImageError> for Refusal {
@@ -318,6 +427,119 @@ impl From<ImageError> for Refusal {
             ImageError::UnknownDetector { .. } => Self::UnknownDetector,
             ImageError::TooManyPlants { .. } => Self::TooManyPlants,
             ImageError::Implausible { .. } => Self::Implausible,
+        }
+    }
+}
+
+impl From<OrderError> for Refusal {
+    fn from(error: OrderError) -> Self {
+        match error {
+            OrderError::TimeBackwards { .. } => Self::TooOld,
+            OrderError::UnknownSection { .. } | OrderError::UnknownNozzles { .. } => {
+                Self::NoSuchPlace
+            }
+            OrderError::Backwards | OrderError::TooFar => Self::BadStretch,
+            OrderError::Behind => Self::Behind,
+            OrderError::Moving => Self::NotAtStandstill,
+            OrderError::SupplyLow => Self::SupplyLow,
+        }
+    }
+}
+
+impl From<BenchError> for Refusal {
+    fn from(error: BenchError) -> Self {
+        match error {
+            BenchError::TimeBackwards { .. } => Self::TooOld,
+            BenchError::Moving => Self::NotAtStandstill,
+            BenchError::Latched { .. } => Self::NotAcknowledged,
+            BenchError::Busy => Self::Busy,
+            BenchError::NothingRuns => Self::NoSuchRun,
+            BenchError::OnTooLong { .. } => Self::OnTooLong,
+            BenchError::TooShort { .. } => Self::TooShort,
+            BenchError::Times => Self::WrongTimes,
+            BenchError::UnknownNozzle { .. } => Self::NoSuchPlace,
+        }
+    }
+}
+
+impl From<DirectionError> for Refusal {
+    fn from(error: DirectionError) -> Self {
+        match error {
+            DirectionError::TimeBackwards { .. } => Self::TooOld,
+            DirectionError::NoInput => Self::NoDirectionInput,
+        }
+    }
+}
+
+impl From<FaultError> for Refusal {
+    fn from(error: FaultError) -> Self {
+        match error {
+            FaultError::TimeBackwards { .. } => Self::TooOld,
+            FaultError::UnknownNozzle { .. } => Self::NoSuchPlace,
+        }
+    }
+}
+
+impl From<Mode> for SectionMode {
+    fn from(mode: Mode) -> Self {
+        match mode {
+            Mode::Off => Self::Off,
+            Mode::Spot => Self::Spot,
+            Mode::Broadcast => Self::Broadcast,
+        }
+    }
+}
+
+impl From<SectionMode> for Mode {
+    fn from(mode: SectionMode) -> Self {
+        match mode {
+            SectionMode::Off => Self::Off,
+            SectionMode::Spot => Self::Spot,
+            SectionMode::Broadcast => Self::Broadcast,
+        }
+    }
+}
+
+impl From<Bench> for BenchRequest {
+    fn from(request: Bench) -> Self {
+        match request {
+            Bench::Click { nozzle, on_us } => Self::Click {
+                nozzle,
+                on: Span(on_us),
+            },
+            Bench::Prime { on_us } => Self::Prime { on: Span(on_us) },
+            Bench::Flush { on_us } => Self::Flush { on: Span(on_us) },
+            Bench::Rinse {
+                on_us,
+                off_us,
+                times,
+            } => Self::Rinse {
+                on: Span(on_us),
+                off: Span(off_us),
+                times,
+            },
+            Bench::Hold => Self::Hold,
+            Bench::Release => Self::Release,
+        }
+    }
+}
+
+impl From<BenchRequest> for Bench {
+    fn from(request: BenchRequest) -> Self {
+        match request {
+            BenchRequest::Click { nozzle, on } => Self::Click {
+                nozzle,
+                on_us: on.0,
+            },
+            BenchRequest::Prime { on } => Self::Prime { on_us: on.0 },
+            BenchRequest::Flush { on } => Self::Flush { on_us: on.0 },
+            BenchRequest::Rinse { on, off, times } => Self::Rinse {
+                on_us: on.0,
+                off_us: off.0,
+                times,
+            },
+            BenchRequest::Hold => Self::Hold,
+            BenchRequest::Release => Self::Release,
         }
     }
 }
@@ -344,6 +566,14 @@ impl core::fmt::Display for Refusal {
             Self::BadMachine => "the machine description can't be read; check its version",
             Self::MachineRefused => "the controller refuses this machine; run the check on it",
             Self::NotStored => "flash could not be written",
+            Self::Busy => "another bench run goes on; release it first",
+            Self::OnTooLong => "longer than the machine's bench cap allows",
+            Self::TooShort => "shorter than the valve can be open or closed",
+            Self::WrongTimes => "a rinse repeats 1 to 20 times",
+            Self::SupplyLow => "the supply is still low",
+            Self::NoDirectionInput => "the machine has no direction input",
+            Self::Behind => "the stretch lies behind the boom already",
+            Self::BadStretch => "the stretch is too far away or ends before it begins",
         })
     }
 }
@@ -409,6 +639,23 @@ impl<'a> ToBoard<'a> {
             },
             14 => Self::Until {
                 at_us: Wire::take(from),
+            },
+            15 => Self::Direction {
+                reverse: Wire::take(from),
+            },
+            16 => Self::Supply {
+                ok: Wire::take(from),
+            },
+            17 => Self::Switches {
+                spot: Wire::take(from),
+                broadcast: Wire::take(from),
+            },
+            18 => Self::NozzleFault {
+                nozzle: Wire::take(from),
+                faulty: Wire::take(from),
+            },
+            19 => Self::Report {
+                every_ms: Wire::take(from),
             },
             _ => return None,
         })
@@ -485,6 +732,28 @@ impl<'a> ToBoard<'a> {
                 to.byte(14);
                 at_us.put(to);
             }
+            Self::Direction { reverse } => {
+                to.byte(15);
+                reverse.put(to);
+            }
+            Self::Supply { ok } => {
+                to.byte(16);
+                ok.put(to);
+            }
+            Self::Switches { spot, broadcast } => {
+                to.byte(17);
+                spot.put(to);
+                broadcast.put(to);
+            }
+            Self::NozzleFault { nozzle, faulty } => {
+                to.byte(18);
+                nozzle.put(to);
+                faulty.put(to);
+            }
+            Self::Report { every_ms } => {
+                to.byte(19);
+                every_ms.put(to);
+            }
         }
     }
 }
@@ -492,17 +761,29 @@ impl<'a> ToBoard<'a> {
 impl Wire for Bench {
     fn put(&self, to: &mut Writer<'_>) {
         match self {
-            Self::Click { nozzle, on_ms } => {
+            Self::Click { nozzle, on_us } => {
                 to.byte(0);
                 nozzle.put(to);
-                on_ms.put(to);
+                on_us.put(to);
             }
-            Self::Prime { section } => {
+            Self::Prime { on_us } => {
                 to.byte(1);
-                section.put(to);
+                on_us.put(to);
             }
-            Self::Flush => to.byte(2),
-            Self::Rinse => to.byte(3),
+            Self::Flush { on_us } => {
+                to.byte(2);
+                on_us.put(to);
+            }
+            Self::Rinse {
+                on_us,
+                off_us,
+                times,
+            } => {
+                to.byte(3);
+                on_us.put(to);
+                off_us.put(to);
+                times.put(to);
+            }
             Self::Hold => to.byte(4),
             Self::Release => to.byte(5),
         }
@@ -512,13 +793,19 @@ impl Wire for Bench {
         match from.varint(32) {
             0 => Self::Click {
                 nozzle: Wire::take(from),
-                on_ms: Wire::take(from),
+                on_us: Wire::take(from),
             },
             1 => Self::Prime {
-                section: Wire::take(from),
+                on_us: Wire::take(from),
             },
-            2 => Self::Flush,
-            3 => Self::Rinse,
+            2 => Self::Flush {
+                on_us: Wire::take(from),
+            },
+            3 => Self::Rinse {
+                on_us: Wire::take(from),
+                off_us: Wire::take(from),
+                times: Wire::take(from),
+            },
             4 => Self::Hold,
             5 => Self::Release,
             _ => {
@@ -584,6 +871,10 @@ impl FromBoard {
                 core.put(to);
                 link.put(to);
             }
+            Self::Section(state) => {
+                to.byte(6);
+                state.put(to);
+            }
         }
     }
 
@@ -606,6 +897,7 @@ impl FromBoard {
                 core: Wire::take(from),
                 link: Wire::take(from),
             },
+            6 => Self::Section(Wire::take(from)),
             _ => return None,
         })
     }
@@ -629,8 +921,9 @@ pub const fn guard_number(guard: GuardState) -> u8 {
 
 // The order below is the wire format.
 wire_fields! {
-    Welcome { machine_version, machine_digest, nozzles, detectors, plants, frame_bytes, waits_for_acknowledge }
+    Welcome { machine_version, machine_digest, nozzles, detectors, plants, frame_bytes, waits_for_acknowledge, told_time, reset }
     Motion { at_us, speed_mm_s, distance_mm, guard, open, faults }
+    SectionState { section, mode, first, count, open, faulty, on_ms }
     Commands { base_us, entries }
     CommandEntry { what, after_us, late_us }
     LinkCounters { frames, bad_crc, bad_length, bad_cobs, unknown_version, unreadable, repeats, lost, backwards }
@@ -639,5 +932,6 @@ wire_fields! {
 
 wire_numbers! {
     SectionMode { Off = 0, Spot = 1, Broadcast = 2 }
-    Refusal { Unreadable = 0, NotSupported = 1, NotAcknowledged = 2, NotAtStandstill = 3, NoSuchPlace = 4, NoSuchRun = 5, UnknownDetector = 6, CapturedInFuture = 7, TooOld = 8, StampUncertain = 9, UnknownFrame = 10, TooManyPlants = 11, Implausible = 12, PieceOutOfOrder = 13, TooLarge = 14, WrongDigest = 15, BadMachine = 16, MachineRefused = 17, NotStored = 18 }
+    Refusal { Unreadable = 0, NotSupported = 1, NotAcknowledged = 2, NotAtStandstill = 3, NoSuchPlace = 4, NoSuchRun = 5, UnknownDetector = 6, CapturedInFuture = 7, TooOld = 8, StampUncertain = 9, UnknownFrame = 10, TooManyPlants = 11, Implausible = 12, PieceOutOfOrder = 13, TooLarge = 14, WrongDigest = 15, BadMachine = 16, MachineRefused = 17, NotStored = 18, Busy = 19, OnTooLong = 20, TooShort = 21, WrongTimes = 22, SupplyLow = 23, NoDirectionInput = 24, Behind = 25, BadStretch = 26 }
+    ResetCause { Unknown = 0, PowerOn = 1, LowVoltage = 2, Pin = 3, Watchdog = 4, Firmware = 5 }
 }

@@ -25,7 +25,8 @@ pub use frame::{
 pub use image::{Captured, ImageHead, PlantKind, SeenPlant};
 pub use machine::{MACHINE_VERSION, MachineError, MachineTable};
 pub use message::{
-    Bench, CommandEntry, Commands, FromBoard, Motion, Refusal, SectionMode, ToBoard, Welcome,
+    Bench, CommandEntry, Commands, FromBoard, Motion, Refusal, ResetCause, SectionMode,
+    SectionState, ToBoard, Welcome,
 };
 pub use strobe::{StrobeError, StrobeLog};
 pub use upload::Upload;

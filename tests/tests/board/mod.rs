@@ -8,16 +8,13 @@ use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc;
 use std::time::Duration;
 
-use controller_core::link::image::PlainPlant;
-use controller_core::link::{
-    Captured, FromBoard, ImageHead, PlantKind, SectionMode, SeenPlant, ToBoard,
-};
-use controller_core::{Action, Controller, Counters, Micros, Mode, Over, Poll};
+use controller_core::link::{FromBoard, ToBoard};
+use controller_core::{Action, Controller, Counters, Micros, Poll};
 use host_sim::core_setup::{self, Setup};
 use host_sim::link_host::LinkHost;
 use host_sim::machine::Machine;
-use host_sim::orders::Order;
-use host_sim::recording::{Image, Input, Recording};
+use host_sim::over_link::OverLink;
+use host_sim::recording::{Direction, Input, Recording};
 
 /// How long time runs on after the last input, µs.
 const AFTER_US: u64 = 5_000_000;
@@ -72,7 +69,13 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
                 let _counted = core.handle_image(now, &core_setup::image(image, &plants));
             }
             Input::Order(order) => core_setup::order(&mut core, now, order, sections),
-            Input::Direction(_) => panic!("the link has no direction"),
+            Input::Direction(direction) => {
+                let direction = match direction {
+                    Direction::Forward => controller_core::Direction::Forward,
+                    Direction::Reverse => controller_core::Direction::Reverse,
+                };
+                let _counted = core.handle_direction(now, direction);
+            }
         }
         next = drain(&mut core, event.t_us);
     }
@@ -82,7 +85,11 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
     }
     drain(&mut core, end);
     let counters = *core.counters();
-    let refused = counters.pulses_refused + counters.images_refused + counters.orders_refused;
+    let refused = counters.pulses_refused
+        + counters.images_refused
+        + counters.orders_refused
+        + counters.bench_refused
+        + counters.directions_refused;
     Played {
         commands,
         counters,
@@ -208,20 +215,10 @@ impl Emulated {
             };
             assert_eq!(self.hear(), done, "the upload");
         }
+        let mut feed = OverLink::new(machine);
         for event in &recording.events {
-            match &event.input {
-                Input::Pulse => {
-                    self.send(ToBoard::Pulse { at_us: event.t_us });
-                }
-                Input::Image(image) => {
-                    self.send(ToBoard::Until { at_us: event.t_us });
-                    self.image(image);
-                }
-                Input::Order(order) => {
-                    self.send(ToBoard::Until { at_us: event.t_us });
-                    self.order(machine, event.t_us, order);
-                }
-                Input::Direction(_) => panic!("the link has no direction"),
+            for message in feed.told(event).expect("fits the link") {
+                self.link.send_any(&message).expect("queued");
             }
         }
         let end = recording.events[recording.events.len() - 1].t_us + AFTER_US;
@@ -246,82 +243,6 @@ impl Emulated {
                 }
                 other => panic!("not asked for: {other:?}"),
             }
-        }
-    }
-
-    fn image(&mut self, image: &Image) {
-        let mm = |m: f64| (m * 1e3).round();
-        let plants: Vec<_> = image
-            .plants
-            .iter()
-            .map(|p| SeenPlant {
-                plain: PlainPlant {
-                    x_mm: mm(p.x_m) as i16,
-                    y_mm: mm(p.y_m) as i16,
-                    length_mm: mm(p.length_m) as u16,
-                    width_mm: mm(p.width_m) as u16,
-                },
-                id: p.id,
-                row_us: 0,
-            })
-            .collect();
-        let head = ImageHead {
-            detector: image.detector,
-            number: 0,
-            captured: Captured::At {
-                board_us: image.captured_us,
-                error_us: 0,
-            },
-            from_mm: mm(image.seen.0) as i16,
-            to_mm: mm(image.seen.1) as i16,
-            kind: if plants.iter().any(|p| p.id.is_some()) {
-                PlantKind::Full
-            } else {
-                PlantKind::Plain
-            },
-            plants: 0,
-        };
-        self.link.send_image(&head, &plants).expect("queued");
-    }
-
-    fn order(&mut self, machine: &Machine, at_us: u64, order: &Order) {
-        let runs = machine.section_runs();
-        match *order {
-            Order::Mode { section, mode } => {
-                let mode = match mode {
-                    Mode::Spot => SectionMode::Spot,
-                    Mode::Broadcast => SectionMode::Broadcast,
-                    _ => SectionMode::Off,
-                };
-                let all = section.map_or(0..runs.len() as u8, |s| s..s + 1);
-                for section in all {
-                    self.send(ToBoard::Mode { section, mode });
-                }
-            }
-            Order::KeepOff { over, from_m, to_m } => {
-                let (first, count) = match over {
-                    Over::Boom => (0, machine.nozzles.len() as u16),
-                    Over::Nozzles { first, count } => (first, count),
-                    Over::Section(s) => {
-                        let (first, end) = runs[usize::from(s)];
-                        (first as u16, (end - first) as u16)
-                    }
-                };
-                self.send(ToBoard::KeepOff {
-                    first,
-                    count,
-                    at_us,
-                    from_mm: (from_m * 1e3).round() as i32,
-                    to_mm: (to_m * 1e3).round() as i32,
-                });
-            }
-            Order::EmergencyStop => {
-                self.send(ToBoard::EmergencyStop);
-            }
-            Order::Acknowledge => {
-                self.send(ToBoard::Acknowledge);
-            }
-            _ => panic!("the link has no {order:?}"),
         }
     }
 }

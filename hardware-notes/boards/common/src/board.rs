@@ -3,12 +3,15 @@
 use crate::driver::Driver;
 use crate::orders;
 use crate::port::Port;
+use crate::report::{self, Rhythm};
 use crate::voice::Voice;
 use controller_core::link::{
-    FrameReader, FromBoard, MACHINE_VERSION, MachineTable, Order, Received, Refusal, ToBoard,
-    Upload, Welcome, crc32,
+    FrameReader, FromBoard, MACHINE_VERSION, MachineTable, Order, Received, Refusal, ResetCause,
+    ToBoard, Upload, Welcome, crc32,
 };
-use controller_core::{ConfigError, Controller, GuardState, MAX_PLANTS_PER_IMAGE, Micros};
+use controller_core::{
+    ConfigError, Controller, Direction, GuardState, MAX_PLANTS_PER_IMAGE, Micros,
+};
 
 /// The link's side of a board: frames of at most `F` bytes, machine descriptions of `M`,
 /// and `O` for what it says.
@@ -27,6 +30,8 @@ struct Rest<const M: usize, const O: usize> {
     last: Result<(), Refusal>,
     /// Token of the latest bench run.
     run: Option<u16>,
+    /// When regular news are due.
+    news: Rhythm,
 }
 
 /// What a message leads to.
@@ -64,6 +69,7 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
                 digest: None,
                 last: Ok(()),
                 run: None,
+                news: Rhythm::default(),
             },
         }
     }
@@ -101,7 +107,8 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
         asked: Option<u16>,
     ) -> Option<u16> {
         let mut core = build::<N, K, H, D>(table);
-        let mut driver = core.as_mut().ok().map(Driver::new);
+        let sections = table.config().sections;
+        let mut driver = core.as_mut().ok().map(|core| Driver::new(core, sections));
         self.begin(port, asked, driver.is_some());
         self.serve(port, &mut driver)
     }
@@ -137,6 +144,7 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
                 Err(refusal) => Then::Answer(Err(refusal)),
             };
             self.rest.voice.flush(port);
+            self.rest.news(port, driver);
             if matches!(then, Then::Answer(Err(Refusal::Unreadable))) {
                 self.reader.count_unreadable();
             }
@@ -173,6 +181,11 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
     }
 }
 
+/// The answer to an order.
+fn answer<E: Into<Refusal>>(result: Result<(), E>) -> Then {
+    Then::Answer(result.map_err(Into::into))
+}
+
 #[inline(never)]
 fn build<const N: usize, const K: usize, const H: usize, const D: usize>(
     table: &MachineTable<N, D>,
@@ -198,6 +211,10 @@ impl<const M: usize, const O: usize> Rest<M, O> {
         match *message {
             ToBoard::Hello => return Then::Welcome,
             ToBoard::ReadCounters => return Then::Counters,
+            ToBoard::Report { every_ms } => {
+                self.news.set(self.now, every_ms);
+                return Then::Answer(Ok(()));
+            }
             ToBoard::Ping { sent_us } => {
                 let now = self.now.0;
                 let pong = FromBoard::Pong {
@@ -263,7 +280,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             ToBoard::Pulse { .. } => Then::AnswerRefused(driver.pulse(now)),
             ToBoard::Image(ref head) => Then::AnswerRefused(orders::image(core, now, head, rest)),
             ToBoard::Until { .. } => Then::Answer(Ok(())),
-            ToBoard::Mode { section, mode } => Then::Answer(orders::mode(core, now, section, mode)),
+            ToBoard::Mode { section, mode } => answer(core.handle_mode(now, section, mode.into())),
             ToBoard::KeepOff {
                 first,
                 count,
@@ -277,14 +294,45 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             ToBoard::Bench { token, request } => {
                 Then::Answer(orders::bench(core, now, token, request, &mut self.run))
             }
-            ToBoard::Acknowledge => Then::Answer(core.acknowledge(now).map_err(orders::refusal)),
-            ToBoard::EmergencyStop => {
-                Then::Answer(core.handle_emergency_stop(now).map_err(orders::refusal))
+            ToBoard::Acknowledge => answer(core.acknowledge(now)),
+            ToBoard::EmergencyStop => answer(core.handle_emergency_stop(now)),
+            ToBoard::Direction { reverse } => {
+                let direction = if reverse {
+                    Direction::Reverse
+                } else {
+                    Direction::Forward
+                };
+                answer(core.handle_direction(now, direction))
+            }
+            ToBoard::Supply { ok } => answer(core.handle_supply(now, ok)),
+            ToBoard::Switches { spot, broadcast } => {
+                answer(core.handle_switches(now, spot, broadcast))
+            }
+            ToBoard::NozzleFault { nozzle, faulty } => {
+                answer(core.set_nozzle_fault(now, nozzle, faulty))
             }
             _ => Then::Answer(Err(Refusal::NotSupported)),
         };
         driver.settle(now, port, &mut self.voice);
         then
+    }
+
+    /// Sends regular news if they are due.
+    fn news<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        port: &mut impl Port,
+        driver: &Option<Driver<'_, '_, N, K, H, D>>,
+    ) {
+        if !self.news.due(self.now) {
+            return;
+        }
+        match driver {
+            Some(driver) => {
+                let voice = &mut self.voice;
+                driver.sections.say(driver.core, self.now, port, voice);
+            }
+            None => report::say_nothing_runs(self.now, port, &mut self.voice),
+        }
     }
 
     /// Whether the machine that was uploaded can take the place of the one that runs.
@@ -316,6 +364,8 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             plants: u8::try_from(MAX_PLANTS_PER_IMAGE).unwrap_or(u8::MAX),
             frame_bytes: u16::try_from(frame_bytes).unwrap_or(u16::MAX),
             waits_for_acknowledge: guard == Some(GuardState::Unacknowledged),
+            told_time: true,
+            reset: ResetCause::Unknown,
         })
     }
 }

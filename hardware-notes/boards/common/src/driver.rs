@@ -1,9 +1,10 @@
 //! Drives the controller by the time that the messages carry.
 
 use crate::port::Port;
+use crate::report::Sections;
 use crate::voice::Voice;
 use controller_core::link::Refusal;
-use controller_core::{Controller, Micros, Poll, PulseError};
+use controller_core::{Controller, Micros, Poll, PulseError, SectionConfig};
 
 /// Farthest that one message may move the time on, µs: it bounds the work.
 const LONGEST_STEP: u64 = 60_000_000;
@@ -13,6 +14,8 @@ const LONGEST_STEP: u64 = 60_000_000;
 pub struct Driver<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize> {
     /// The controller.
     pub core: &'c mut Controller<'a, N, K, H, D>,
+    /// Its sections.
+    pub sections: Sections<'a, N>,
     /// Its next deadline; none before the first stamp.
     next: Option<Micros>,
 }
@@ -21,8 +24,12 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
     Driver<'c, 'a, N, K, H, D>
 {
     /// At rest, and told no time yet.
-    pub fn new(core: &'c mut Controller<'a, N, K, H, D>) -> Self {
-        Self { core, next: None }
+    pub fn new(core: &'c mut Controller<'a, N, K, H, D>, sections: &'a [SectionConfig]) -> Self {
+        Self {
+            core,
+            sections: Sections::new(sections),
+            next: None,
+        }
     }
 
     /// Decides up to `at`: polls at every deadline before it, then at it.
@@ -71,7 +78,10 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ) -> Micros {
         loop {
             match self.core.poll(at) {
-                Poll::Command(command) => voice.command(port, &command),
+                Poll::Command(command) => {
+                    self.sections.note(&command);
+                    voice.command(port, &command);
+                }
                 Poll::Busy => {}
                 Poll::Idle { next } => return next.max(Micros(at.0.saturating_add(1))),
             }

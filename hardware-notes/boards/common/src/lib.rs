@@ -15,6 +15,7 @@ mod board;
 mod driver;
 mod orders;
 mod port;
+mod report;
 mod voice;
 
 pub use board::Board;

@@ -1,10 +1,8 @@
 //! Images and orders of the link in the controller's own terms.
 
-use controller_core::link::{self, ImageHead, Refusal, SectionMode};
-use controller_core::sections::OrderError;
+use controller_core::link::{self, ImageHead, Refusal};
 use controller_core::{
-    Along, BenchError, BenchRequest, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Mode,
-    Over, Plant, Span, Speed,
+    Along, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Over, Plant, Speed,
 };
 use heapless::Vec;
 
@@ -56,21 +54,6 @@ fn read_plants(
     Ok(())
 }
 
-/// The mode of a section.
-pub fn mode<const N: usize, const K: usize, const H: usize, const D: usize>(
-    core: &mut Core<'_, N, K, H, D>,
-    now: Micros,
-    section: u8,
-    mode: SectionMode,
-) -> Result<(), Refusal> {
-    let mode = match mode {
-        SectionMode::Off => Mode::Off,
-        SectionMode::Spot => Mode::Spot,
-        SectionMode::Broadcast => Mode::Broadcast,
-    };
-    core.handle_mode(now, section, mode).map_err(refusal)
-}
-
 /// Ground to keep dry, `from_mm` to `to_mm` ahead at `at`. What the machine has driven since
 /// is taken off at the present speed.
 pub fn keep_off<const N: usize, const K: usize, const H: usize, const D: usize>(
@@ -94,7 +77,7 @@ pub fn keep_off<const N: usize, const K: usize, const H: usize, const D: usize>(
         to: Length::from_mm(to_mm).minus(drove),
     };
     core.handle_keep_off(now, Over::Nozzles { first, count }, along)
-        .map_err(refusal)
+        .map_err(Refusal::from)
 }
 
 /// A request of the bench state. `run` is the token of the run that may be renewed.
@@ -105,40 +88,11 @@ pub fn bench<const N: usize, const K: usize, const H: usize, const D: usize>(
     request: link::Bench,
     run: &mut Option<u16>,
 ) -> Result<(), Refusal> {
-    let ms = |ms: u16| Span(u32::from(ms).saturating_mul(1000));
-    let (request, renews) = match request {
-        link::Bench::Click { nozzle, on_ms } => {
-            let on = ms(on_ms);
-            (BenchRequest::Click { nozzle, on }, false)
-        }
-        link::Bench::Hold => (BenchRequest::Hold, true),
-        link::Bench::Release => (BenchRequest::Release, true),
-        // These need on-times that the link does not carry.
-        _ => return Err(Refusal::NotSupported),
-    };
-    if renews && *run != Some(token) {
+    let renews = matches!(request, link::Bench::Hold | link::Bench::Release);
+    if renews && run.is_some_and(|known| known != token) {
         return Err(Refusal::NoSuchRun);
     }
-    core.handle_bench(now, request)
-        .map_err(|error| match error {
-            BenchError::TimeBackwards { .. } => Refusal::TooOld,
-            BenchError::Moving => Refusal::NotAtStandstill,
-            BenchError::Latched { .. } => Refusal::NotAcknowledged,
-            BenchError::NothingRuns => Refusal::NoSuchRun,
-            _ => Refusal::Implausible,
-        })?;
+    core.handle_bench(now, request.into())?;
     *run = Some(token);
     Ok(())
-}
-
-/// Why an order was not taken.
-pub fn refusal(error: OrderError) -> Refusal {
-    match error {
-        OrderError::TimeBackwards { .. } => Refusal::TooOld,
-        OrderError::UnknownSection { .. } | OrderError::UnknownNozzles { .. } => {
-            Refusal::NoSuchPlace
-        }
-        OrderError::Moving => Refusal::NotAtStandstill,
-        _ => Refusal::Implausible,
-    }
 }

@@ -4,9 +4,10 @@ use crate::outside::{any_i32, any_u32, any_u64, used_u32};
 use crate::values::{any_micros, any_span, any_speed, used_length, used_micros};
 use controller_core::link::{
     Captured, CommandEntry, Commands, FrameReader, FromBoard, LinkCounters, MAX_FRAME, MAX_ON_LINE,
-    MachineTable, Motion, Received, Refusal, StrobeLog, ToBoard, Upload, Welcome, seal,
+    MachineTable, Motion, Received, Refusal, ResetCause, SectionMode, SectionState, StrobeLog,
+    ToBoard, Upload, Welcome, seal,
 };
-use controller_core::{Action, Command, Counters, Length};
+use controller_core::{Action, BenchRequest, Command, Counters, Length, Mode};
 
 /// Bytes of a machine description.
 const MACHINE: usize = 2048;
@@ -78,6 +79,10 @@ fn read(
             table.validate().map_err(|_| Refusal::MachineRefused)?;
             used_u32(table.config().nozzles.len() as u32);
         }
+        ToBoard::Bench { request, .. } => {
+            core::hint::black_box(&BenchRequest::from(request));
+        }
+        ToBoard::Mode { mode, .. } => used_u32(u32::from(Mode::from(mode) == Mode::Spot)),
         other => {
             core::hint::black_box(&other);
         }
@@ -110,6 +115,19 @@ fn reply(body: &mut [u8; MAX_FRAME]) {
             faults: any_u32(),
         }),
         3 => FromBoard::Commands(commands()),
+        5 => FromBoard::Section(SectionState {
+            section: any_u32() as u8,
+            mode: SectionMode::from(match any_u32() {
+                0 => Mode::Spot,
+                1 => Mode::Broadcast,
+                _ => Mode::Off,
+            }),
+            first: any_u32() as u16,
+            count: any_u32() as u16,
+            open: any_u32() as u16,
+            faulty: any_u32() as u16,
+            on_ms: any_u32(),
+        }),
         4 => FromBoard::Counters {
             core: *core::hint::black_box(&Counters::default()),
             link: *core::hint::black_box(&LinkCounters::default()),
@@ -122,6 +140,11 @@ fn reply(body: &mut [u8; MAX_FRAME]) {
             plants: any_u32() as u8,
             frame_bytes: any_u32() as u16,
             waits_for_acknowledge: any_u32() == 0,
+            told_time: any_u32() == 0,
+            reset: match any_u32() {
+                0 => ResetCause::Watchdog,
+                _ => ResetCause::PowerOn,
+            },
         }),
     };
     let room = any_u32() as usize;
