@@ -5,6 +5,7 @@
 //! come from `scripts/boards`.
 
 mod board;
+mod qemu;
 
 use board::{Emulated, Played, in_process};
 use host_sim::core_setup::Setup;

@@ -49,8 +49,6 @@ fn the_cores_log_lines_are_read_on_the_host() {
     }
     // 20 mm in 4 ms is 5 m/s. A speed is known from the second pulse on, and decided upon at
     // the next instant of the grid, which the first poll (at 0) has laid: every 2 ms.
-    let wanted: &[&str] = &[
-        "",
-    ];
+    let wanted: &[&str] = &[""];
     assert_eq!(lines, wanted);
 }

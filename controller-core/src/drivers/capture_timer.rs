@@ -35,6 +35,35 @@ pub const fn ticks_to_us(ticks: u64, mhz: u32) -> u64 {
     }
 }
 
+/// A 32-bit counter that is read at least once in each of its turns, made whole.
+///
+/// No overflow interrupt and so no race: a count below the last one lies behind one more
+/// turn. At 1 MHz a turn lasts 71 minutes, at 100 MHz 42 s; a loop that ticks each
+/// millisecond reads it often enough. Reads must not overtake one another: hold interrupts
+/// off from reading the counter until [`Turns::whole`] has taken it.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Turns {
+    last: u32,
+    high: u32,
+}
+
+impl Turns {
+    /// In the counter's first turn.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self { last: 0, high: 0 }
+    }
+
+    /// The counter as read just now, in ticks since its first turn began.
+    pub fn whole(&mut self, counter: u32) -> u64 {
+        if counter < self.last {
+            self.high = self.high.wrapping_add(1);
+        }
+        self.last = counter;
+        (widen(self.high) << 32) | widen(counter)
+    }
+}
+
 const fn widen(value: u32) -> u64 {
     let [a, b, c, d] = value.to_le_bytes();
     u64::from_le_bytes([a, b, c, d, 0, 0, 0, 0])
@@ -67,6 +96,18 @@ mod tests {
                     let got = captured_ticks(high, counter, !served, captured);
                     assert_eq!(got, pulse, "{late} late, served: {served}");
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn turns_are_counted_however_far_apart_the_reads_are_within_one() {
+        for step in [1_u64, 999, 0x7FFF_FFFF, 0xFFFF_FFFF] {
+            let mut turns = Turns::new();
+            let from = 0xFFFF_FF00_u64;
+            for k in 0..1000 {
+                let now = from + k * step;
+                assert_eq!(turns.whole(now as u32), now, "read {k}, {step} apart");
             }
         }
     }

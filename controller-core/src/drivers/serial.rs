@@ -59,6 +59,12 @@ impl<const N: usize> Outgoing<N> {
         self.dropped
     }
 
+    /// True when nothing waits.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.bytes.is_empty()
+    }
+
     /// Queues a whole frame. False when it was left out.
     pub fn push(&mut self, frame: &[u8]) -> bool {
         let room = N.saturating_sub(self.bytes.len());

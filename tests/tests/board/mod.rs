@@ -1,13 +1,8 @@
 //! A board that QEMU runs, and the same drive through a core in this process.
 
-use std::io::{self, Read, Write};
-use std::os::unix::net::UnixStream;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::mpsc;
 use std::time::Duration;
 
+use crate::qemu::{Line, More, Qemu};
 use controller_core::link::{FromBoard, ToBoard};
 use controller_core::{Action, Controller, Counters, Micros, Poll};
 use host_sim::core_setup::{self, Setup};
@@ -20,9 +15,6 @@ use host_sim::recording::{Direction, Input, Recording};
 const AFTER_US: u64 = 5_000_000;
 /// A board that says nothing for so long has hung.
 const SILENCE: Duration = Duration::from_secs(60);
-
-/// Tries to reach the emulator's socket, 20 ms apart.
-const MOST_TRIES: u32 = 1500;
 
 /// What came out of a drive.
 pub struct Played {
@@ -97,41 +89,10 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
     }
 }
 
-/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
-struct Line {
-    from: UnixStream,
-    to: mpsc::Sender<Vec<u8>>,
-}
-
-impl Read for Line {
-    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        self.from.read(bytes)
-    }
-}
-
-impl Write for Line {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
-
 /// A board that QEMU runs; gone with this value.
 pub struct Emulated {
-    machine: Child,
-    socket: PathBuf,
+    _qemu: Qemu,
     link: LinkHost<Line>,
-}
-
-impl Drop for Emulated {
-    fn drop(&mut self) {
-        let _gone = self.machine.kill();
-        let _gone = self.machine.wait();
-        let _gone = std::fs::remove_file(&self.socket);
-    }
 }
 
 impl Emulated {
@@ -146,53 +107,10 @@ impl Emulated {
     }
 
     fn start(machine: &str, image: &str) -> Self {
-        static COUNT: AtomicU32 = AtomicU32::new(0);
-        let elf = Path::new(env!("CARGO_MANIFEST_DIR"))
-            .join("../target/boards")
-            .join(image);
-        assert!(
-            elf.is_file(),
-            "{} is missing: run scripts/boards",
-            elf.display()
-        );
-        let number = COUNT.fetch_add(1, Ordering::Relaxed);
-        let socket = format!("boom-board-{}-{number}", std::process::id());
-        let socket = std::env::temp_dir().join(socket);
-        let _none = std::fs::remove_file(&socket);
-        let mut child = Command::new("qemu-system-arm")
-            .args(["-machine", machine, "-display", "none", "-monitor", "none"])
-            .arg("-serial")
-            .arg(format!("unix:{},server=on,wait=on", socket.display()))
-            .arg("-kernel")
-            .arg(&elf)
-            .stdin(Stdio::null())
-            .spawn()
-            .expect("qemu-system-arm starts; scripts/boards installs it");
-        let mut tries = 0;
-        let stream = loop {
-            match UnixStream::connect(&socket) {
-                Ok(stream) => break stream,
-                Err(error) => {
-                    let ended = child.try_wait().expect("the emulator can be asked");
-                    let patient = tries < MOST_TRIES && ended.is_none();
-                    assert!(patient, "no emulator on its socket: {error}, {ended:?}");
-                    tries += 1;
-                    std::thread::sleep(Duration::from_millis(20));
-                }
-            }
-        };
-        stream
-            .set_read_timeout(Some(SILENCE))
-            .expect("a socket takes a timeout");
-        let mut out = stream.try_clone().expect("a socket can be shared");
-        let (to, queue) = mpsc::channel::<Vec<u8>>();
-        // Ends with the sender, or when the emulator is gone.
-        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
-        let link = LinkHost::new(Line { from: stream, to });
+        let (qemu, line) = Qemu::start(machine, image, SILENCE, &More::default());
         Self {
-            machine: child,
-            socket,
-            link,
+            _qemu: qemu,
+            link: LinkHost::new(line),
         }
     }
 

@@ -70,6 +70,9 @@ fn main() -> ! {
     let mut good = calls::<48>();
     good &= calls::<96>();
     good &= calls::<192>();
-    say(format_args!("{}", if good { "done" } else { "not as meant" }));
+    say(format_args!(
+        "{}",
+        if good { "done" } else { "not as meant" }
+    ));
     host::end(good)
 }

@@ -2,10 +2,9 @@
 
 use crate::meter::{Meter, Row};
 use controller_core::{
-    Along, BenchError, BenchRequest, Config, Controller, DetectorConfig, Direction,
-    DirectionError, FaultError, Image, ImageError, ImageReport, Length, Micros, Mode,
-    NozzleConfig, OrderError, Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span,
-    Stretch,
+    Along, BenchError, BenchRequest, Config, Controller, DetectorConfig, Direction, DirectionError,
+    FaultError, Image, ImageError, ImageReport, Length, Micros, Mode, NozzleConfig, OrderError,
+    Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
 };
 use core::hint::black_box;
 
@@ -212,7 +211,9 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
 
     pub fn mode(&mut self, section: u8, mode: Mode) {
         let (core, set, now) = (&mut *self.core, self.calls.mode, Micros(self.now));
-        let _ = self.meter.measure(Row::Mode, || set(core, now, section, mode));
+        let _ = self
+            .meter
+            .measure(Row::Mode, || set(core, now, section, mode));
         self.drain();
     }
 

@@ -54,7 +54,9 @@ pub fn run<const N: usize>(meter: &mut Meter) -> bool {
         ("orders", orders::<N>(meter)),
     ] {
         if !came_about {
-            say(format_args!("scene '{name}' of {N} nozzles did not come about"));
+            say(format_args!(
+                "scene '{name}' of {N} nozzles did not come about"
+            ));
             good = false;
         }
     }
@@ -90,7 +92,13 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
             for k in 0..24 {
                 if k % 3 == 0 {
                     rig.until(rig.now + 1);
-                    rig.image(Row::ImageWide, 1000, 0, (0, 5000), &strips::<N>(1200, 150, 20));
+                    rig.image(
+                        Row::ImageWide,
+                        1000,
+                        0,
+                        (0, 5000),
+                        &strips::<N>(1200, 150, 20),
+                    );
                 }
                 rig.until(rig.now + u64::from(period) / 2);
                 let plants: [Plant; 4] =
@@ -115,21 +123,45 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
     rig.run_up(100, PERIOD);
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(200, 350, 20));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(200, 350, 20),
+    );
     let full = rig.core.planned(0) == Some(K);
     rig.run_up(100, PERIOD);
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(200, 350, 20));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(200, 350, 20),
+    );
     rig.run_up(400, PERIOD);
     let opened = rig.core.counters().commands >= 2 * (K * N) as u64;
     // Stopped at once while all are open and every list is full.
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(-700, 350, 200));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(-700, 350, 200),
+    );
     for _ in 0..200 {
         rig.pulse(PERIOD);
         if rig.core.is_open(N as u16 - 1) == Some(true) {
             break;
         }
     }
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(400, 350, 20));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(400, 350, 20),
+    );
     rig.stop();
     full && opened && rig.core.is_open(0) == Some(false)
 }
@@ -145,7 +177,13 @@ fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
     rig.run_up(100, 2600);
     // From 0.1 to 1.6 m ahead of the boom, where 1.9 m pass before an open takes effect.
-    rig.image(Row::ImageWide, 1000, 0, (-1000, 8000), &strips::<N>(-850, 105, 1));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (-1000, 8000),
+        &strips::<N>(-850, 105, 1),
+    );
     rig.run_up(20, 2600);
     rig.core.counters().missed_late >= (K * N) as u64 / 2
 }
@@ -163,7 +201,13 @@ fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
     rig.run_up(100, 2600);
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(200, 200, 20));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(200, 200, 20),
+    );
     rig.run_up(600, 2600);
     rig.core.counters().gaps_bridged >= ((K - 1) * N) as u64
 }
@@ -179,7 +223,13 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
         rig.run_up(100, PERIOD);
-        rig.image(Row::ImageWide, 1000, 0, (0, 20_000), &strips::<N>(1500, 400, 20));
+        rig.image(
+            Row::ImageWide,
+            1000,
+            0,
+            (0, 20_000),
+            &strips::<N>(1500, 400, 20),
+        );
         let before = rig.core.counters().forced_merges;
         // In the first, some and the last gap; old, and captured after the last pulse.
         let gap = 1700 + 400 * [0, 1, 7, 13, 14][k % 5];
@@ -220,7 +270,13 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
         rig.run_up(100, PERIOD);
         for k in 0..24 {
-            rig.image(Row::ImageWide, 1000, 0, (0, 20_000), &strips::<N>(1500, 400, 20));
+            rig.image(
+                Row::ImageWide,
+                1000,
+                0,
+                (0, 20_000),
+                &strips::<N>(1500, 400, 20),
+            );
             let y = [0, 125, 60, -125 * N as i32 / 2 + 300][k % 4] + 13 * k as i32;
             let wide = [20, 4 * SPACING_MM - 40, 6 * SPACING_MM][k % 3];
             let one = [plant(1700 + 400 * (k as i32 % 14), y, 20, wide)];
@@ -248,13 +304,25 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
         rig.run_up(100, PERIOD);
-        rig.image(Row::ImageComposed, 1000, 0, (0, 8000), &strips::<N>(600, 400, 20));
+        rig.image(
+            Row::ImageComposed,
+            1000,
+            0,
+            (0, 8000),
+            &strips::<N>(600, 400, 20),
+        );
         for detector in 0..D as u8 {
             let base = -1000 - 100 * i32::from(detector);
             let overlap = if lines_on_plants { 250 } else { 0 };
             for k in 0..8 {
                 let from = base + 900 * k + 210 * i32::from(detector);
-                rig.image(Row::ImageComposed, 1000, detector, (from, from + 600 + overlap), &[]);
+                rig.image(
+                    Row::ImageComposed,
+                    1000,
+                    detector,
+                    (from, from + 600 + overlap),
+                    &[],
+                );
             }
         }
         // Between the plants, or over each of them.
@@ -298,10 +366,20 @@ fn orders<const N: usize>(meter: &mut Meter) -> bool {
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
     rig.run_up(100, PERIOD);
-    rig.image(Row::ImageWide, 1000, 0, (0, 8000), &strips::<N>(400, 300, 100));
+    rig.image(
+        Row::ImageWide,
+        1000,
+        0,
+        (0, 8000),
+        &strips::<N>(400, 300, 100),
+    );
     for k in 0..20 {
         // The seventeenth and later join two.
-        rig.keep_off(Over::Section(k % 16), 3000 + 200 * i32::from(k), 3100 + 200 * i32::from(k));
+        rig.keep_off(
+            Over::Section(k % 16),
+            3000 + 200 * i32::from(k),
+            3100 + 200 * i32::from(k),
+        );
         rig.pulse(PERIOD);
     }
     let joined = rig.core.counters().keep_off_joined > 0;

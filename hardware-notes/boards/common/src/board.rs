@@ -2,15 +2,15 @@
 
 use crate::driver::Driver;
 use crate::orders;
-use crate::port::Port;
 use crate::report::{self, Rhythm};
+use crate::site::Site;
 use crate::voice::Voice;
 use controller_core::link::{
-    FrameReader, FromBoard, MACHINE_VERSION, MachineTable, Order, Received, Refusal, ResetCause,
-    ToBoard, Upload, Welcome, crc32,
+    FrameReader, FromBoard, MACHINE_VERSION, MachineTable, Order, Received, Refusal, ToBoard,
+    Upload, Welcome, crc32,
 };
 use controller_core::{
-    ConfigError, Controller, Direction, GuardState, MAX_PLANTS_PER_IMAGE, Micros,
+    Command, ConfigError, Controller, Direction, GuardState, MAX_PLANTS_PER_IMAGE, Micros,
 };
 
 /// The link's side of a board: frames of at most `F` bytes, machine descriptions of `M`,
@@ -74,111 +74,134 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
         }
     }
 
-    /// Serves the port until its far end is gone: for at most `N` nozzles with `K` patches
-    /// each, `H` remembered pulses, `D` detectors.
-    pub fn run<const N: usize, const K: usize, const H: usize, const D: usize>(
-        &mut self,
-        port: &mut impl Port,
-    ) {
-        // The frame that asked for the machine now built; answered when it is.
-        let mut asked = None;
-        loop {
-            let table = self.rest.read::<N, D>();
-            asked = match &table {
-                Some(table) => self.run_machine::<N, K, H, D>(port, table, asked),
-                None => {
-                    self.begin(port, asked, false);
-                    self.serve::<N, K, H, D>(port, &mut None)
-                }
-            };
-            if asked.is_none() {
-                return;
-            }
-        }
+    /// The machine that was uploaded, if there is a sound one.
+    #[inline(never)]
+    pub(crate) fn table<const N: usize, const D: usize>(&self) -> Option<MachineTable<N, D>> {
+        MachineTable::read(self.rest.upload.end().ok()?).ok()
     }
 
-    // One controller on the stack, written where it stays: a second would not fit on a small
-    // one.
-    #[inline(never)]
-    fn run_machine<const N: usize, const K: usize, const H: usize, const D: usize>(
-        &mut self,
-        port: &mut impl Port,
-        table: &MachineTable<N, D>,
-        asked: Option<u16>,
-    ) -> Option<u16> {
-        let mut core = build::<N, K, H, D>(table);
-        let sections = table.config().sections;
-        let mut driver = core.as_mut().ok().map(|core| Driver::new(core, sections));
-        self.begin(port, asked, driver.is_some());
-        self.serve(port, &mut driver)
+    /// Takes a machine description that was kept.
+    pub(crate) fn preload(&mut self, machine: &[u8]) {
+        let upload = &mut self.rest.upload;
+        let length = u16::try_from(machine.len()).unwrap_or(u16::MAX);
+        // One that does not fit is none: the host is told so and uploads another.
+        let _fits = upload
+            .begin(length, crc32(machine))
+            .and_then(|()| upload.piece(0, machine));
     }
 
     /// Answers the frame that asked for a machine.
-    fn begin(&mut self, port: &mut impl Port, asked: Option<u16>, built: bool) {
+    pub(crate) fn begin(&mut self, site: &mut impl Site, asked: Option<u16>, built: bool) {
         let running = self.rest.upload.end().ok().filter(|_| built);
         self.rest.digest = running.map(crc32);
         if let Some(to) = asked {
             let result = built.then_some(()).ok_or(Refusal::MachineRefused);
             self.rest.last = result;
-            self.rest.voice.answer(port, to, result);
+            self.rest.voice.answer(site, to, result);
         }
     }
 
-    // Kept apart, so that its stack and that of building a controller don't add up.
-    /// Serves until a new machine is there (the number of the frame that said so) or the far
-    /// end is gone (`None`).
-    #[inline(never)]
-    fn serve<const N: usize, const K: usize, const H: usize, const D: usize>(
+    /// Takes a byte of the link. Some when a new machine is there: the number of the frame
+    /// that said so.
+    pub(crate) fn take_byte<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
-        port: &mut impl Port,
+        site: &mut impl Site,
         driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
+        byte: u8,
     ) -> Option<u16> {
-        loop {
-            let byte = port.read()?;
-            let Received::Frame(frame) = self.reader.push(byte) else {
-                continue;
-            };
-            let (to, order) = (frame.sequence, frame.order);
-            let then = match ToBoard::read(frame.body) {
-                Ok((message, rest)) => self.rest.take(port, driver, &message, rest, order),
-                Err(refusal) => Then::Answer(Err(refusal)),
-            };
-            self.rest.voice.flush(port);
-            self.rest.news(port, driver);
-            if matches!(then, Then::Answer(Err(Refusal::Unreadable))) {
-                self.reader.count_unreadable();
+        let Received::Frame(frame) = self.reader.push(byte) else {
+            return None;
+        };
+        let (to, order) = (frame.sequence, frame.order);
+        let then = match ToBoard::read(frame.body) {
+            Ok((message, rest)) => self.rest.take(site, driver, &message, rest, order),
+            Err(refusal) => Then::Answer(Err(refusal)),
+        };
+        self.rest.voice.flush(site);
+        self.rest.news(site, driver);
+        if matches!(then, Then::Answer(Err(Refusal::Unreadable))) {
+            self.reader.count_unreadable();
+        }
+        match then {
+            Then::Silent => {}
+            Then::Welcome => {
+                let welcome = self.rest.welcome(site, driver, F);
+                self.rest.voice.say(site, &welcome);
             }
-            match then {
-                Then::Silent => {}
-                Then::Welcome => {
-                    let welcome = self.rest.welcome(driver, F);
-                    self.rest.voice.say(port, &welcome);
+            Then::Counters => {
+                let core = driver.as_ref().map(|d| *d.core.counters());
+                let message = FromBoard::Counters {
+                    core: core.unwrap_or_default(),
+                    link: *self.reader.counters(),
+                };
+                if !self.rest.voice.say(site, &message) {
+                    let too_large = Err(Refusal::TooLarge);
+                    self.rest.voice.answer(site, to, too_large);
                 }
-                Then::Counters => {
-                    let core = driver.as_ref().map(|d| *d.core.counters());
-                    let message = FromBoard::Counters {
-                        core: core.unwrap_or_default(),
-                        link: *self.reader.counters(),
-                    };
-                    if !self.rest.voice.say(port, &message) {
-                        let too_large = Err(Refusal::TooLarge);
-                        self.rest.voice.answer(port, to, too_large);
-                    }
-                }
-                Then::Answer(result) => {
-                    self.rest.last = result;
-                    self.rest.voice.answer(port, to, result);
-                }
-                Then::AnswerRefused(result) => {
-                    self.rest.last = result;
-                    if result.is_err() {
-                        self.rest.voice.answer(port, to, result);
-                    }
-                }
-                Then::NewMachine => return Some(to),
             }
+            Then::Answer(result) => {
+                self.rest.last = result;
+                self.rest.voice.answer(site, to, result);
+            }
+            Then::AnswerRefused(result) => {
+                self.rest.last = result;
+                if result.is_err() {
+                    self.rest.voice.answer(site, to, result);
+                }
+            }
+            Then::NewMachine => return Some(to),
+        }
+        None
+    }
+
+    /// Decides up to `at`, which the clock gave, and takes it for now.
+    pub(crate) fn advance<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        site: &mut impl Site,
+        driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
+        at: Micros,
+    ) {
+        self.rest.now = at;
+        if let Some(driver) = driver {
+            driver.advance(at, site, &mut self.rest.voice);
         }
     }
+
+    /// Hands an input to the controller at the instant that it was advanced to, and what
+    /// that made ready to the outputs.
+    pub(crate) fn input<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        site: &mut impl Site,
+        driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
+        give: impl FnOnce(&mut Controller<'_, N, K, H, D>, Micros),
+    ) {
+        if let Some(driver) = driver {
+            give(driver.core, self.rest.now);
+            driver.settle(self.rest.now, site, &mut self.rest.voice);
+        }
+    }
+
+    /// A command that was carried out at `done`.
+    pub(crate) fn carried_out(&mut self, site: &mut impl Site, command: &Command, done: Micros) {
+        self.rest.voice.command(site, command, done);
+    }
+
+    /// Sends the commands reported so far, and regular news if they are due.
+    pub(crate) fn speak<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        site: &mut impl Site,
+        driver: &Option<Driver<'_, '_, N, K, H, D>>,
+        flush: bool,
+    ) {
+        if flush {
+            self.rest.voice.flush(site);
+        }
+        self.rest.news(site, driver);
+    }
+}
+
+fn live<S: Site>(_: &S) -> bool {
+    S::LIVE
 }
 
 /// The answer to an order.
@@ -186,23 +209,22 @@ fn answer<E: Into<Refusal>>(result: Result<(), E>) -> Then {
     Then::Answer(result.map_err(Into::into))
 }
 
+/// Builds the controller of a machine; `acknowledge`: whatever the description says, closed
+/// until a person has acknowledged.
 #[inline(never)]
-fn build<const N: usize, const K: usize, const H: usize, const D: usize>(
+pub(crate) fn build<const N: usize, const K: usize, const H: usize, const D: usize>(
     table: &MachineTable<N, D>,
+    acknowledge: bool,
 ) -> Result<Controller<'_, N, K, H, D>, ConfigError> {
-    Controller::new(&table.config())
+    let mut config = table.config();
+    config.modes.acknowledge_at_start |= acknowledge;
+    Controller::new(&config)
 }
 
 impl<const M: usize, const O: usize> Rest<M, O> {
-    /// The machine that was uploaded, if there is a sound one.
-    #[inline(never)]
-    fn read<const N: usize, const D: usize>(&self) -> Option<MachineTable<N, D>> {
-        MachineTable::read(self.upload.end().ok()?).ok()
-    }
-
     fn take<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
-        port: &mut impl Port,
+        site: &mut impl Site,
         driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
         message: &ToBoard<'_>,
         rest: &[u8],
@@ -216,13 +238,13 @@ impl<const M: usize, const O: usize> Rest<M, O> {
                 return Then::Answer(Ok(()));
             }
             ToBoard::Ping { sent_us } => {
-                let now = self.now.0;
+                let now = site.now().unwrap_or(self.now).0;
                 let pong = FromBoard::Pong {
                     sent_us,
                     received_us: now,
                     replied_us: now,
                 };
-                self.voice.say(port, &pong);
+                self.voice.say(site, &pong);
                 return Then::Silent;
             }
             // A frame that was sent again was carried out already.
@@ -236,11 +258,31 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             ToBoard::MachinePiece { offset, bytes } => {
                 return Then::Answer(self.upload.piece(offset, bytes));
             }
+            ToBoard::MachineEnd | ToBoard::Acknowledge if site.tries_valves() => {
+                return Then::Answer(Err(Refusal::Busy));
+            }
             ToBoard::MachineEnd => {
-                return match self.check_machine(driver.as_ref()) {
+                let guard = driver.as_ref().map(|d| d.core.guard_state());
+                let kept = self.check_machine(driver.as_ref()).and_then(|()| {
+                    let guard = guard.unwrap_or(GuardState::NeverMoved);
+                    site.keep(guard, self.upload.end()?)
+                });
+                return match kept {
                     Ok(()) => Then::NewMachine,
                     Err(refusal) => Then::Answer(Err(refusal)),
                 };
+            }
+            ToBoard::Strobe { detector, frame } => {
+                return Then::Answer(site.announce(detector, frame));
+            }
+            ToBoard::Pulse { .. }
+            | ToBoard::Until { .. }
+            | ToBoard::Direction { .. }
+            | ToBoard::Supply { .. }
+            | ToBoard::Switches { .. }
+                if live(site) =>
+            {
+                return Then::Answer(Err(Refusal::NotSupported));
             }
             _ => {}
         }
@@ -253,13 +295,13 @@ impl<const M: usize, const O: usize> Rest<M, O> {
                 _ => Err(Refusal::BadMachine),
             });
         };
-        self.drive(port, driver, message, rest)
+        self.drive(site, driver, message, rest)
     }
 
     /// Time, images and orders.
     fn drive<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
-        port: &mut impl Port,
+        site: &mut impl Site,
         driver: &mut Driver<'_, '_, N, K, H, D>,
         message: &ToBoard<'_>,
         rest: &[u8],
@@ -269,7 +311,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             _ => None,
         };
         if let Some(at) = stamp {
-            if let Err(refusal) = driver.until(self.now, at, port, &mut self.voice) {
+            if let Err(refusal) = driver.until(self.now, at, site, &mut self.voice) {
                 return Then::Answer(Err(refusal));
             }
             self.now = at;
@@ -278,7 +320,9 @@ impl<const M: usize, const O: usize> Rest<M, O> {
         let core = &mut *driver.core;
         let then = match *message {
             ToBoard::Pulse { .. } => Then::AnswerRefused(driver.pulse(now)),
-            ToBoard::Image(ref head) => Then::AnswerRefused(orders::image(core, now, head, rest)),
+            ToBoard::Image(ref head) => {
+                Then::AnswerRefused(orders::image(core, site, now, head, rest))
+            }
             ToBoard::Until { .. } => Then::Answer(Ok(())),
             ToBoard::Mode { section, mode } => answer(core.handle_mode(now, section, mode.into())),
             ToBoard::KeepOff {
@@ -295,7 +339,10 @@ impl<const M: usize, const O: usize> Rest<M, O> {
                 Then::Answer(orders::bench(core, now, token, request, &mut self.run))
             }
             ToBoard::Acknowledge => answer(core.acknowledge(now)),
-            ToBoard::EmergencyStop => answer(core.handle_emergency_stop(now)),
+            ToBoard::EmergencyStop => {
+                site.stop();
+                answer(core.handle_emergency_stop(now))
+            }
             ToBoard::Direction { reverse } => {
                 let direction = if reverse {
                     Direction::Reverse
@@ -313,14 +360,14 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             }
             _ => Then::Answer(Err(Refusal::NotSupported)),
         };
-        driver.settle(now, port, &mut self.voice);
+        driver.settle(now, site, &mut self.voice);
         then
     }
 
     /// Sends regular news if they are due.
     fn news<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
-        port: &mut impl Port,
+        site: &mut impl Site,
         driver: &Option<Driver<'_, '_, N, K, H, D>>,
     ) {
         if !self.news.due(self.now) {
@@ -329,9 +376,9 @@ impl<const M: usize, const O: usize> Rest<M, O> {
         match driver {
             Some(driver) => {
                 let voice = &mut self.voice;
-                driver.sections.say(driver.core, self.now, port, voice);
+                driver.sections.say(driver.core, self.now, site, voice);
             }
-            None => report::say_nothing_runs(self.now, port, &mut self.voice),
+            None => report::say_nothing_runs(self.now, site, &mut self.voice),
         }
     }
 
@@ -352,6 +399,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
 
     fn welcome<const N: usize, const K: usize, const H: usize, const D: usize>(
         &self,
+        site: &impl Site,
         driver: &Option<Driver<'_, '_, N, K, H, D>>,
         frame_bytes: usize,
     ) -> FromBoard {
@@ -364,8 +412,8 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             plants: u8::try_from(MAX_PLANTS_PER_IMAGE).unwrap_or(u8::MAX),
             frame_bytes: u16::try_from(frame_bytes).unwrap_or(u16::MAX),
             waits_for_acknowledge: guard == Some(GuardState::Unacknowledged),
-            told_time: true,
-            reset: ResetCause::Unknown,
+            told_time: !live(site),
+            reset: site.reset_cause(),
         })
     }
 }

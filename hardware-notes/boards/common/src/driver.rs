@@ -1,7 +1,8 @@
-//! Drives the controller by the time that the messages carry.
+//! Drives the controller by the driving contract: polled up to an input's stamp, given the
+//! input, polled again.
 
-use crate::port::Port;
 use crate::report::Sections;
+use crate::site::Site;
 use crate::voice::Voice;
 use controller_core::link::Refusal;
 use controller_core::{Controller, Micros, Poll, PulseError, SectionConfig};
@@ -36,51 +37,65 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
     ///
     /// # Errors
     /// [`Refusal::TooOld`] and [`Refusal::Implausible`]; nothing was done.
-    pub fn until<P: Port, const O: usize>(
+    pub fn until<S: Site, const O: usize>(
         &mut self,
         now: Micros,
         at: Micros,
-        port: &mut P,
+        site: &mut S,
         voice: &mut Voice<O>,
     ) -> Result<(), Refusal> {
-        if let Some(mut next) = self.next {
+        if self.next.is_some() {
             if at < now {
                 return Err(Refusal::TooOld);
             }
             if at.0.saturating_sub(now.0) > LONGEST_STEP {
                 return Err(Refusal::Implausible);
             }
-            while next < at {
-                next = self.drain(next, port, voice);
-            }
         }
-        self.next = Some(self.drain(at, port, voice));
+        self.advance(at, site, voice);
         Ok(())
     }
 
+    /// Decides up to `at`, which a clock gave.
+    pub fn advance<S: Site, const O: usize>(
+        &mut self,
+        at: Micros,
+        site: &mut S,
+        voice: &mut Voice<O>,
+    ) {
+        if let Some(mut next) = self.next {
+            while next < at {
+                next = self.drain(next, site, voice);
+            }
+        }
+        self.next = Some(self.drain(at, site, voice));
+    }
+
     /// Hands out what an input at `now` made ready.
-    pub fn settle<P: Port, const O: usize>(
+    pub fn settle<S: Site, const O: usize>(
         &mut self,
         now: Micros,
-        port: &mut P,
+        site: &mut S,
         voice: &mut Voice<O>,
     ) {
         if self.next.is_some() {
-            self.next = Some(self.drain(now, port, voice));
+            self.next = Some(self.drain(now, site, voice));
         }
     }
 
-    fn drain<P: Port, const O: usize>(
+    fn drain<S: Site, const O: usize>(
         &mut self,
         at: Micros,
-        port: &mut P,
+        site: &mut S,
         voice: &mut Voice<O>,
     ) -> Micros {
         loop {
             match self.core.poll(at) {
                 Poll::Command(command) => {
                     self.sections.note(&command);
-                    voice.command(port, &command);
+                    if !site.command(&command) {
+                        voice.command(site, &command, command.at);
+                    }
                 }
                 Poll::Busy => {}
                 Poll::Idle { next } => return next.max(Micros(at.0.saturating_add(1))),
@@ -97,6 +112,11 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
             PulseError::TimeBackwards { .. } => Refusal::TooOld,
             _ => Refusal::Implausible,
         })
+    }
+
+    /// The next instant at which it has something to decide; none before the first stamp.
+    pub fn next(&self) -> Option<Micros> {
+        self.next
     }
 
     /// True while a valve is told to be open.

@@ -1,22 +1,26 @@
 //! The firmware body that boards share, for a board that is told the time over the link.
 //!
-//! Bytes come from a [`Port`], frames become messages, messages drive the controller, and its
+//! Bytes of the link become frames, frames messages, messages drive the controller, and its
 //! commands go back as [`FromBoard::Commands`](controller_core::link::FromBoard::Commands).
-//! There is no clock in here: *until* and *pulse* carry the time, so the commands don't depend
-//! on how quickly bytes come or the processor runs. A board folder adds the port, the memory
-//! and the sizes.
+//! Around that there are two bodies:
 //!
-//! Starts without a machine: the host uploads one. A new one is taken at standstill with
-//! every valve closed, and starts a fresh controller.
+//! * **told the time** ([`Board::run`]): *until* and *pulse* carry the time, so the commands
+//!   don't depend on how quickly bytes come or the processor runs. For replays.
+//! * **live** ([`live`]): a clock, interrupts, valves, inputs, flash and a watchdog.
+//!
+//! A new machine is taken at standstill with every valve closed, and starts a fresh
+//! controller.
 #![no_std]
 #![forbid(unsafe_code)]
 
 mod board;
 mod driver;
+pub mod live;
 mod orders;
-mod port;
 mod report;
+mod site;
+mod told;
 mod voice;
 
 pub use board::Board;
-pub use port::Port;
+pub use told::Port;

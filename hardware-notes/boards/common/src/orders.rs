@@ -1,6 +1,7 @@
 //! Images and orders of the link in the controller's own terms.
 
-use controller_core::link::{self, ImageHead, Refusal};
+use crate::site::Site;
+use controller_core::link::{self, Captured, ImageHead, Refusal};
 use controller_core::{
     Along, Controller, Image, Length, MAX_PLANTS_PER_IMAGE, Micros, Over, Plant, Speed,
 };
@@ -18,13 +19,16 @@ type Core<'a, const N: usize, const K: usize, const H: usize, const D: usize> =
 #[inline(never)]
 pub fn image<const N: usize, const K: usize, const H: usize, const D: usize>(
     core: &mut Core<'_, N, K, H, D>,
+    site: &mut impl Site,
     now: Micros,
     head: &ImageHead,
     rest: &[u8],
 ) -> Result<(), Refusal> {
-    let captured_at = head.stamp(STAMP_TOLERANCE)?;
-    // There is no strobe input on a board that is told the time.
-    let captured_at = captured_at.ok_or(Refusal::UnknownFrame)?;
+    let captured_at = match (head.stamp(STAMP_TOLERANCE)?, head.captured) {
+        (Some(at), _) => at,
+        (None, Captured::Frame(frame)) => site.captured(head.detector, frame)?,
+        (None, _) => return Err(Refusal::UnknownFrame),
+    };
     let speed = core.speed();
     let mut plants = Vec::new();
     read_plants(head, rest, speed, &mut plants)?;

@@ -1,6 +1,6 @@
 //! Regular news: motion, and the state of every section.
 
-use crate::port::Port;
+use crate::site::Site;
 use crate::voice::Voice;
 use controller_core::link::message::guard_number;
 use controller_core::link::{FromBoard, Motion, SectionMode, SectionState};
@@ -115,11 +115,11 @@ impl<'a, const N: usize> Sections<'a, N> {
         &self,
         core: &Controller<'_, N, K, H, D>,
         now: Micros,
-        port: &mut impl Port,
+        site: &mut impl Site,
         voice: &mut Voice<O>,
     ) {
         let guard = core.guard_state();
-        let mut faults = 0;
+        let mut faults = site.faults();
         for detector in 0..DETECTOR_BITS {
             if core.detector_silent(detector) == Some(true) {
                 faults |= 1_u32.wrapping_shl(u32::from(detector));
@@ -144,23 +144,23 @@ impl<'a, const N: usize> Sections<'a, N> {
             open: u16::try_from(open).unwrap_or(u16::MAX),
             faults,
         };
-        voice.say(port, &FromBoard::Motion(motion));
+        voice.say(site, &FromBoard::Motion(motion));
         for section in 0..self.count() {
             let state = self.state(core, now, section);
-            voice.say(port, &FromBoard::Section(state));
+            voice.say(site, &FromBoard::Section(state));
         }
     }
 }
 
 /// Sends the news of a board without a machine.
-pub fn say_nothing_runs<const O: usize>(now: Micros, port: &mut impl Port, voice: &mut Voice<O>) {
+pub fn say_nothing_runs<const O: usize>(now: Micros, site: &mut impl Site, voice: &mut Voice<O>) {
     let motion = Motion {
         at_us: now.0,
         speed_mm_s: 0,
         distance_mm: 0,
         guard: guard_number(GuardState::NeverMoved),
         open: 0,
-        faults: NO_MACHINE,
+        faults: NO_MACHINE | site.faults(),
     };
-    voice.say(port, &FromBoard::Motion(motion));
+    voice.say(site, &FromBoard::Motion(motion));
 }

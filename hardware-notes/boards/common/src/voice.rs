@@ -3,9 +3,9 @@
 //! **Bound:** a message longer than `O` bytes is not sent; [`Voice::say`] tells. A batch of
 //! commands is sent when it is full and at the end of every message that made some.
 
-use crate::port::Port;
-use controller_core::Command;
+use crate::site::Site;
 use controller_core::link::{Commands, FromBoard, Refusal, seal};
+use controller_core::{Command, Micros};
 
 /// Bytes for stuffing and delimiters, for bodies up to some hundred bytes, and what a frame
 /// has around its body.
@@ -31,7 +31,7 @@ impl<const O: usize> Voice<O> {
     }
 
     /// Sends a message; false when it does not fit.
-    pub fn say(&mut self, port: &mut impl Port, message: &FromBoard) -> bool {
+    pub fn say(&mut self, site: &mut impl Site, message: &FromBoard) -> bool {
         let room = self.body.get_mut(..O.saturating_sub(AROUND));
         let Some(body) = room.and_then(|room| message.write(room)) else {
             return false;
@@ -40,30 +40,29 @@ impl<const O: usize> Voice<O> {
             return false;
         };
         self.sequence = self.sequence.wrapping_add(1);
-        frame.iter().for_each(|&byte| port.write(byte));
+        site.send(frame);
         true
     }
 
     /// Sends what became of a frame.
-    pub fn answer(&mut self, port: &mut impl Port, to: u16, result: Result<(), Refusal>) {
-        self.say(port, &FromBoard::Answer { to, result });
+    pub fn answer(&mut self, site: &mut impl Site, to: u16, result: Result<(), Refusal>) {
+        self.say(site, &FromBoard::Answer { to, result });
     }
 
-    /// Takes a command into the batch. It counts as carried out at its own instant: a board
-    /// that is told the time has no other.
-    pub fn command(&mut self, port: &mut impl Port, command: &Command) {
-        if !self.batch.push(command, command.at) {
-            self.flush(port);
+    /// Takes a command, carried out at `done`, into the batch.
+    pub fn command(&mut self, site: &mut impl Site, command: &Command, done: Micros) {
+        if !self.batch.push(command, done) {
+            self.flush(site);
             // Fits: the batch is empty.
-            let _fits = self.batch.push(command, command.at);
+            let _fits = self.batch.push(command, done);
         }
     }
 
     /// Sends the commands taken so far.
-    pub fn flush(&mut self, port: &mut impl Port) {
+    pub fn flush(&mut self, site: &mut impl Site) {
         if !self.batch.entries.is_empty() {
             let batch = core::mem::take(&mut self.batch);
-            self.say(port, &FromBoard::Commands(batch));
+            self.say(site, &FromBoard::Commands(batch));
         }
     }
 }

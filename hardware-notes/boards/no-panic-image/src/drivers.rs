@@ -3,7 +3,7 @@
 use crate::outside::{any_u32, any_u64, used_u32, used_u64};
 use crate::values::{any_length, any_micros, any_prefix, any_span, used_micros, used_span};
 use controller_core::drivers::can_valves::CanValves;
-use controller_core::drivers::capture_timer::{captured_ticks, ticks_to_us};
+use controller_core::drivers::capture_timer::{Turns, captured_ticks, ticks_to_us};
 use controller_core::drivers::inrush::Inrush;
 use controller_core::drivers::machine_store::MachineStore;
 use controller_core::drivers::peak_hold::PeakHold;
@@ -143,6 +143,8 @@ fn inputs() {
         any_u32() as u16,
     );
     used_u64(ticks_to_us(ticks, any_u32()));
+    let mut turns = Turns::new();
+    used_u64(turns.whole(any_u32()) ^ turns.whole(any_u32()));
     if let Some(mut pulses) = VirtualPulses::new(any_u32()) {
         while any_u32() == 0 {
             if let Some(message) = parse(&Can::any()) {
@@ -192,6 +194,7 @@ fn safety() {
             match test.poll(any_micros()) {
                 TestStep::On(valve) => used_u32(u32::from(valve)),
                 TestStep::Wait(until) => used_micros(until),
+                TestStep::Read(0) => test.missed(any_micros()),
                 TestStep::Read(_) => test.sensed(any_micros(), any_u32() == 0),
                 TestStep::Done => break,
             }

@@ -1,0 +1,81 @@
+//! The live body: a controller with a clock, interrupts, valves and inputs of its own.
+//!
+//! A board implements [`Clock`], [`Hardware`] and [`Valves`](controller_core::drivers::Valves),
+//! makes one `static` [`Shared`], and calls it from its interrupts:
+//!
+//! | interrupt | calls |
+//! |---|---|
+//! | the alarm of [`Clock::alarm`] | [`Shared::alarm`] |
+//! | the wheel's input | [`Shared::pulse`], or [`Shared::pulse_at`] where a timer stamps it |
+//! | the strobe's input | [`Shared::strobe`] |
+//! | a byte from the link | [`Shared::has_room`], then [`Shared::received`] |
+//!
+//! The main loop is [`Live::run`]. One round: poll the controller up to each wheel pulse and
+//! hand it over; poll up to now; hand over wires and messages; carry reports and bytes; feed
+//! the watchdog if pulse path, grid and output have all done their work; sleep until an
+//! interrupt, for a millisecond at most.
+//!
+//! **Commands** wait in a queue sorted by time that the alarm's interrupt empties, so a
+//! command's instant does not depend on what the main loop is at. A stop voids the opens in
+//! it. What is reported is when the valves' driver said that it was done.
+//!
+//! **Critical sections.** The longest is a command put into the queue: its work goes with the
+//! queue's length (a look at each command that waits, and a move of those behind its place),
+//! or a flush of the valves where a bus takes long. A stamp handed over is some forty
+//! instructions. A wheel pulse stamped by its interrupt can be late by the longest; where
+//! that matters let a timer capture it ([`Shared::pulse_at`]).
+//!
+//! **Closed** at start and restart, whatever the machine description says, until a person has
+//! acknowledged. With current to be sensed, every valve is tried before that.
+
+mod body;
+mod panel;
+mod shared;
+mod station;
+
+pub use body::Live;
+pub use panel::Levels;
+pub use shared::Shared;
+
+use controller_core::Micros;
+use controller_core::link::ResetCause;
+use embedded_hal_nb::serial::Write;
+use embedded_storage::nor_flash::NorFlash;
+
+/// A clock of µs with one alarm. [`Shared`] holds interrupts off around every call.
+pub trait Clock {
+    /// Now. Never earlier than the time before; called at least every few ms.
+    fn now(&mut self) -> Micros;
+    /// Raises the alarm's interrupt at this instant, at once if it has passed. Replaces an
+    /// alarm set before.
+    fn alarm(&mut self, at: Micros);
+}
+
+/// What the main loop asks of a board.
+pub trait Hardware {
+    /// Sends bytes of the link, without waiting.
+    type Sender: Write<u8>;
+    /// Keeps machine descriptions.
+    type Flash: NorFlash;
+
+    /// The link's sender.
+    fn sender(&mut self) -> &mut Self::Sender;
+    /// Bytes may come again, after [`Shared::has_room`] had to say no.
+    fn resume_receiving(&mut self);
+    /// The wires as they are now.
+    fn levels(&mut self) -> Levels;
+    /// Lamp and buzzer.
+    fn show(&mut self, lamp: bool, buzzer: bool);
+    /// Whether current flows into the valve that is driven just now. `None` where that can't
+    /// be sensed: valves are then not tried at start.
+    fn current_flows(&mut self) -> Option<bool>;
+    /// True while wheel pulses can come: the input's interrupt is enabled and the clock that
+    /// stamps them runs, both read back from the registers.
+    fn pulses_can_come(&mut self) -> bool;
+    /// Feeds the hardware watchdog.
+    fn feed(&mut self);
+    /// Sleeps until an interrupt is pending. Called with interrupts held off.
+    fn sleep(&mut self);
+    /// Why the board started.
+    fn reset_cause(&self) -> ResetCause;
+}

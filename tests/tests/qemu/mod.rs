@@ -1,0 +1,131 @@
+//! QEMU with one of the boards' images, and its serial line on a socket.
+
+use std::io::{self, Read, Write};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc;
+use std::time::Duration;
+
+/// Tries to reach a socket of the emulator, 20 ms apart.
+const MOST_TRIES: u32 = 1500;
+
+/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
+pub struct Line {
+    from: UnixStream,
+    to: mpsc::Sender<Vec<u8>>,
+}
+
+impl Read for Line {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        self.from.read(bytes)
+    }
+}
+
+impl Write for Line {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// An emulator that runs; gone with this value.
+pub struct Qemu {
+    child: Child,
+    sockets: Vec<PathBuf>,
+}
+
+impl Drop for Qemu {
+    fn drop(&mut self) {
+        let _gone = self.child.kill();
+        let _gone = self.child.wait();
+        for socket in &self.sockets {
+            let _gone = std::fs::remove_file(socket);
+        }
+    }
+}
+
+impl Qemu {
+    /// Starts a machine with an image of `scripts/boards`. `patience`: a read of the line ends
+    /// after so long without bytes. `more` may name further sockets, which
+    /// [`connect`](Self::connect) reaches.
+    pub fn start(machine: &str, image: &str, patience: Duration, more: &More) -> (Self, Line) {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let elf = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("../target/boards")
+            .join(image);
+        assert!(
+            elf.is_file(),
+            "{} is missing: run scripts/boards",
+            elf.display()
+        );
+        let number = COUNT.fetch_add(1, Ordering::Relaxed);
+        let socket = |name: &str| {
+            let name = format!("boom-board-{}-{number}{name}", std::process::id());
+            let path = std::env::temp_dir().join(name);
+            let _none = std::fs::remove_file(&path);
+            path
+        };
+        let mut sockets = vec![socket("")];
+        let mut command = Command::new("qemu-system-arm");
+        command
+            .args(["-machine", machine, "-display", "none", "-monitor", "none"])
+            .arg("-serial")
+            .arg(format!("unix:{},server=on,wait=on", sockets[0].display()))
+            .arg("-kernel")
+            .arg(&elf)
+            .args(more.options)
+            .stdin(Stdio::null())
+            .stderr(Stdio::null());
+        for name in more.sockets {
+            let path = socket(name);
+            command
+                .arg(name)
+                .arg(format!("unix:{},server=on,wait=off", path.display()));
+            sockets.push(path);
+        }
+        let child = command
+            .spawn()
+            .expect("qemu-system-arm starts; scripts/boards installs it");
+        let mut qemu = Self { child, sockets };
+        let stream = qemu.connect(0);
+        stream
+            .set_read_timeout(Some(patience))
+            .expect("a socket takes a timeout");
+        let mut out = stream.try_clone().expect("a socket can be shared");
+        let (to, queue) = mpsc::channel::<Vec<u8>>();
+        // Ends with the sender, or when the emulator is gone.
+        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
+        (qemu, Line { from: stream, to })
+    }
+
+    /// Reaches a socket: 0 is the line, then those that were asked for.
+    pub fn connect(&mut self, number: usize) -> UnixStream {
+        let mut tries = 0;
+        loop {
+            match UnixStream::connect(&self.sockets[number]) {
+                Ok(stream) => return stream,
+                Err(error) => {
+                    let ended = self.child.try_wait().expect("the emulator can be asked");
+                    let patient = tries < MOST_TRIES && ended.is_none();
+                    assert!(patient, "no emulator on its socket: {error}, {ended:?}");
+                    tries += 1;
+                    std::thread::sleep(Duration::from_millis(20));
+                }
+            }
+        }
+    }
+}
+
+/// What else the emulator is started with.
+#[derive(Default)]
+pub struct More<'a> {
+    /// Options as they are.
+    pub options: &'a [&'a str],
+    /// Options whose value is a socket.
+    pub sockets: &'a [&'a str],
+}
