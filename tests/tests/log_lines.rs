@@ -47,8 +47,20 @@ fn the_cores_log_lines_are_read_on_the_host() {
             Err(DecodeError::Malformed) => panic!("malformed after {lines:#?}"),
         }
     }
-    // 20 mm in 4 ms is 5 m/s. A speed is known from the second pulse on, and decided upon at
-    // the next instant of the grid, which the first poll (at 0) has laid: every 2 ms.
-    let wanted: &[&str] = &[""];
+    // By hand: a speed is known from the second pulse on, at 4 ms, and the next instant of the
+    // grid of 2 ms decides. The last pulse came at 116 ms; 20 mm at 0.3 m/s take 66.7 ms, and
+    // the instant after 182.7 ms is at 184: decided when the caller polls again, at 300.
+    let wanted = [
+        "info guard at 6000 us: Running",
+        "warn image at 117000 us refused: CapturedInFuture",
+        "warn image at 117000 us refused: UnknownDetector { detector: 7 }",
+        "warn order at 117000 us refused: Moving",
+        "warn pulse at 117000 us refused: TooSoon { after: Span(1000), shortest: Span(2000) }",
+        "warn decided 116000 us late at 300000 us",
+        "info guard at 184000 us: Stopped",
+        "warn all closed at 301000 us: EmergencyStop",
+        "info acknowledged at 2000000 us: Stopped",
+        "info end of the drive, as meant: true",
+    ];
     assert_eq!(lines, wanted);
 }

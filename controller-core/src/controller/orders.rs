@@ -164,6 +164,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 core.latches.release();
                 bump(&mut core.counters.acknowledged);
                 core.guard = core.judge(now, false);
+                log!(info, "acknowledged at {} us: {}", now.0, core.guard);
                 core.stale = true;
             }
             Ok(())

@@ -95,7 +95,7 @@ impl Hardware for Board {
     }
 }
 
-const RECEIVED: u32 = 1 << 5;
+const RECEIVED: u16 = 1 << 5;
 
 /// Whether a byte that has come raises the interrupt.
 fn listen(on: bool) {

@@ -60,6 +60,8 @@ fn drive() -> Option<()> {
     for k in 0..30 {
         until(&mut core, &mut next, k * 4000);
         core.handle_pulse(Micros(k * 4000)).ok()?;
+        // An input can bring the next deadline forward.
+        until(&mut core, &mut next, k * 4000);
     }
     // An image from the future, and one of a detector that is not there.
     let mut image = Image {
@@ -76,12 +78,12 @@ fn drive() -> Option<()> {
     let moving = core.acknowledge(Micros(117_000));
     // A pulse 10 µs after the last is faster than the machine can go.
     let fast = core.handle_pulse(Micros(117_000));
-    // 30 ms without a poll: late.
-    next = 150_000;
-    until(&mut core, &mut next, 150_000);
-    core.handle_emergency_stop(Micros(151_000)).ok()?;
-    until(&mut core, &mut next, 151_000);
-    // The end of the stop bound, and a person.
+    // No pulse and no poll for 184 ms: the stop bound (20 mm at 0.3 m/s, 66.7 ms) has passed.
+    next = 300_000;
+    until(&mut core, &mut next, 300_000);
+    core.handle_emergency_stop(Micros(301_000)).ok()?;
+    until(&mut core, &mut next, 301_000);
+    // A person.
     until(&mut core, &mut next, 2_000_000);
     core.acknowledge(Micros(2_000_000)).ok()?;
     until(&mut core, &mut next, 2_010_000);
