@@ -7,7 +7,7 @@
 use controller_core::Micros;
 use controller_core::drivers::tractor_bus::{BusSpeed, Heading, MAX_DISTANCE_MM, Source};
 use controller_core::drivers::virtual_pulses::VirtualPulses;
-use ground_truth::Motion;
+use ground_truth::{Ground, Motion};
 
 use super::Random;
 
