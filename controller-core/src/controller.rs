@@ -318,6 +318,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             }
             Err(error) => {
                 bump(&mut self.counters.pulses_refused);
+                log!(warn, "pulse at {} us refused: {}", now.0, error);
                 Err(error)
             }
         }
@@ -490,6 +491,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         if lateness < period {
             return true;
         }
+        log!(warn, "decided {} us late at {} us", lateness.0, now.0);
         let behind = lateness.0.checked_div(period.0).unwrap_or_default();
         if behind <= MOST_MADE_UP {
             bump(&mut self.counters.overruns);
@@ -513,7 +515,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             self.settle_switches(at);
             self.run_bench(at, unpolled);
         }
-        self.guard = self.judge(at, unpolled);
+        let guard = self.judge(at, unpolled);
+        if guard != self.guard {
+            log!(info, "guard at {} us: {}", at.0, guard);
+            self.guard = guard;
+        }
         if index == 0 {
             self.watch_detectors(at);
         }
@@ -630,6 +636,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             let ends = sight.last_image.plus(wait);
             if ends <= at {
                 sight.silent = true;
+                log!(warn, "a detector is silent at {} us", at.0);
                 bump(&mut self.counters.detector_silences);
             } else {
                 due = due.min(ends);

@@ -1,7 +1,7 @@
 //! `defmt::Format` for the types that change most: by their `Debug` text, so that a new
 //! variant needs nothing here.
 
-use crate::{Action, Command, Poll, PulseError};
+use crate::{Action, Command, OrderError, Poll, PulseError};
 
 macro_rules! as_debug {
     ($($type:ty),*) => {$(
@@ -13,4 +13,4 @@ macro_rules! as_debug {
     )*};
 }
 
-as_debug!(Action, Command, Poll, PulseError);
+as_debug!(Action, Command, OrderError, Poll, PulseError);

@@ -56,6 +56,9 @@
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+#[macro_use]
+mod log;
+
 pub mod aiming;
 pub mod bench;
 pub mod boom;

@@ -39,7 +39,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 );
                 add(&mut counters.plants_clipped, u32::from(report.clipped));
             }
-            Err(_) => bump(&mut self.counters.images_refused),
+            Err(_error) => {
+                log!(warn, "image at {} us refused: {}", now.0, _error);
+                bump(&mut self.counters.images_refused);
+            }
         }
         result
     }

@@ -166,6 +166,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 core.latches.release();
                 bump(&mut core.counters.acknowledged);
                 core.guard = core.judge(now, false);
+                log!(info, "acknowledged at {} us: {}", now.0, core.guard);
                 core.stale = true;
             }
             Ok(())
@@ -215,7 +216,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Ok(()) => order(self),
             Err(latest) => Err(OrderError::TimeBackwards { latest }),
         };
-        if result.is_err() {
+        if let Err(_error) = result {
+            log!(warn, "order at {} us refused: {}", now.0, _error);
             bump(&mut self.counters.orders_refused);
         }
         result
@@ -227,6 +229,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             bump(&mut self.counters.bench_cut);
         }
         self.guard = self.latches.state().unwrap_or(self.guard);
+        log!(warn, "all closed at {} us: {}", now.0, self.guard);
         let Self {
             outbox,
             lanes,

@@ -1,0 +1,101 @@
+# Makes the tables of scripts/bounds out of the images' lines:
+#   M size NOZZLES BYTES_8 BYTES_16 NOZZLE_CONFIG BYTES_OF_ONE
+#   M row NOZZLES NAME BY_HAND BY_CHANCE STACK CALLS
+#   M flash PARTS TEXT RODATA
+# where M is m4 or m0.
+
+function commas(n,    s) {
+    s = sprintf("%d", n)
+    while (match(s, /[0-9][0-9][0-9][0-9]/) && s ~ /^[0-9]*[0-9][0-9][0-9][0-9]/) sub(/[0-9][0-9][0-9](,|$)/, ",&", s)
+    return s
+}
+
+$2 == "row" {
+    hand = $5 + 0; chance = $6 + 0
+    most[$1, $3, $4] = chance > hand ? chance : hand
+    mark[$1, $3, $4] = chance > hand ? " r" : ""
+    if ($7 + 0 > stack[$1, $4]) stack[$1, $4] = $7 + 0
+    if (!($4 in known)) { known[$4] = 1; order[++rows] = $4 }
+    calls[$4] += $8
+}
+$2 == "size" { eight[$3] = $4; sixteen[$3] = $5; config = $6; counts[++sizes] = $3
+    if (sizes > 3) sizes = 3 }
+$2 == "flash" { text[$1, $3] = $4; rodata[$1, $3] = $5 }
+
+function word(name, what, goal4, goal0) { how[name] = what; goals["m4", name] = goal4; goals["m0", name] = goal0 }
+
+function verdict(name,    m, n, missed) {
+    if (!goals["m4", name]) return "none"
+    missed = 0
+    for (m in machines) for (n in nozzles) if (most[m, n, name] > goals[m, name]) missed = 1
+    return commas(goals["m4", name]) " / " commas(goals["m0", name]) (missed ? ", missed" : ", met")
+}
+
+END {
+    machines["m4"]; machines["m0"]; nozzles[48]; nozzles[96]; nozzles[192]
+    word("poll_idle", "nothing due, asked again at once")
+    word("poll_waking", "first poll after an input that answers idle: every group is told when to wake")
+    word("poll_plan", "plan alone; one group of 32 with 16 patches each: all switch at once, all too late for 250 ms valves, all 16 joined by one close after 1 s; and random drives", 4500, 6500)
+    word("poll_composed", "one group of 32 with every layer: 16 patches, 16 keep-off stretches over each nozzle, 4 detectors of 8 seen stretches over each nozzle, unseen ground sprayed, modes just changed; and random drives", 4500, 6500)
+    word("poll_stop", "emergency stop, 32 open valves closed, every layer and list full", 4500, 6500)
+    word("pulse", "slots of the wheel learned and in use (100 and 15 a turn), speed changing", 200, 1000)
+    word("pulse_aims", "the same with four plants of four nozzles looked up again, full lists")
+    word("pulse_aims_wide", "the same, each plant on all nozzles of the boom")
+    word("image_one", "one plant on four nozzles, all lists full, two patches joined by force on each", 5000, 7500)
+    word("image_one_fan", "one plant, fans up to four spacings to each side, uneven boom, faulty nozzles: the set is searched; full lists")
+    word("image_64", "64 plants of four nozzles each, full lists")
+    word("image_64_fan", "64 plants with fans as above")
+    word("image_wide", "64 plants, each on all nozzles of the boom, full lists")
+    word("image_composed", "up to 16 plants on all nozzles with every layer full")
+    word("stop", "emergency stop handed over")
+    word("mode", "a section's mode, every list full, valves open")
+    word("switches", "16 switches, half of them turned")
+    word("keep_off", "a 17th keep-off stretch: two are joined; valves open")
+    word("direction", "end of a way back, every list full")
+    word("fault", "a nozzle called faulty, list full")
+    word("acknowledge", "an emergency stop released")
+    word("bench", "requests of the bench state")
+    word("frame_byte", "the dearest byte of a frame (its last)")
+    word("frame_read", "an image of 64 full plants, message and plants made the core's")
+    word("frame_write", "the counters written, sealed and stuffed")
+
+    print "### Instructions of one call, and its stack"
+    print ""
+    print "| call | how its worst case is forced | M4: 48 | 96 | 192 nozzles | M0: 48 | 96 | 192 nozzles | goal M4 / M0 | stack M4, B | stack M0, B |"
+    print "|---|---|---|---|---|---|---|---|---|---|---|"
+    for (i = 1; i <= rows; i++) {
+        name = order[i]
+        line = "| `" name "` | " how[name]
+        split("m4 m4 m4 m0 m0 m0", ms, " "); split("48 96 192 48 96 192", ns, " ")
+        for (k = 1; k <= 6; k++) line = line " | " commas(most[ms[k], ns[k], name]) mark[ms[k], ns[k], name]
+        print line " | " verdict(name) " | " commas(stack["m4", name]) " | " commas(stack["m0", name]) " |"
+    }
+    print ""
+    print "### Flash, bytes"
+    print ""
+    print "| part | what is counted | M4 `.text` | M4 `.rodata` | M0 `.text` | M0 `.rodata` | goal for `.text` M4 / M0 |"
+    print "|---|---|---|---|---|---|---|"
+    part("flash_core", "the controller's 19 public calls for 96 nozzles, less an image without them", "core", "none", 12288, 16384)
+    part("flash_link", "19 calls of a board's side of the link, on top", "core,link", "core", 8192, 8192)
+    part("flash_drivers", "46 calls, every driver, on top", "core,drivers", "core", 8192, 8192)
+    part("flash_both", "link and drivers together, on top", "core,link,drivers", "core", 8192, 8192)
+    print ""
+    print "### RAM of the controller, bytes (the same on both)"
+    print ""
+    print "| nozzles | what is counted | 8 intervals | 16 intervals | a nozzle, 8 | a nozzle, 16 | goal a nozzle 8 / 16 |"
+    print "|---|---|---|---|---|---|---|"
+    for (i = 1; i <= 3; i++) {
+        n = counts[i]
+        a = int((eight[n] + n - 1) / n); b = int((sixteen[n] + n - 1) / n)
+        print "| `ram_" n "` | the whole controller: 64 pulses, 4 detectors | " commas(eight[n]) " | " commas(sixteen[n]) " | " a " | " b " | 104 / 176, " (a > 104 || b > 176 ? "missed" : "met") " |"
+    }
+    a = int((eight[192] - eight[48]) / 144 + 0.999); b = int((sixteen[192] - sixteen[48]) / 144 + 0.999)
+    print "| `ram_each` | each further nozzle | " a " | " b " | " a " | " b " | 104 / 176, " (a > 104 || b > 176 ? "missed" : "met") " |"
+    print ""
+    print "The nozzle table, " config " bytes a nozzle, is borrowed and may lie in flash."
+}
+
+function part(key, what, with, without, goal4, goal0,    t4, t0) {
+    t4 = text["m4", with] - text["m4", without]; t0 = text["m0", with] - text["m0", without]
+    print "| `" key "` | " what " | " commas(t4) " | " commas(rodata["m4", with] - rodata["m4", without]) " | " commas(t0) " | " commas(rodata["m0", with] - rodata["m0", without]) " | " commas(goal4) " / " commas(goal0) (t4 > goal4 || t0 > goal0 ? ", missed" : ", met") " |"
+}
