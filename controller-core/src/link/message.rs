@@ -147,7 +147,7 @@ pub enum SectionMode {
     Broadcast,
 }
 
-/// What a bench run does: the core's [`BenchRequest`](crate::BenchRequest), times in µs like a
+/// What a bench run does: the core's [`BenchRequest`], times in µs like a
 /// recording's. Every run goes on only while it is renewed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
