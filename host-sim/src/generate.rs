@@ -21,6 +21,7 @@ use crate::output;
 use crate::recording::{Direction, Event, Image, Input, Recording, SeenPlant};
 use crate::scenario::{Plants, Scenario};
 use crate::truth::{FieldPath, Truth};
+use crate::truth_valves::TrueSpread;
 
 /// A simulated drive: what the controller is told, and what really was.
 #[derive(Debug, Clone, PartialEq)]
@@ -109,6 +110,11 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
         sights,
         false_alarms,
         path,
+        spread: scenario.world.spread.map(|s| TrueSpread {
+            seed: seed(scenario, VALVES),
+            ..s
+        }),
+        supply: scenario.world.supply,
     };
     Ok(Drive { recording, truth })
 }
@@ -128,6 +134,7 @@ const ROUGH: u64 = 1000;
 const SLIP: u64 = 1001;
 const SECOND_WHEEL: u64 = 1002;
 const YAW: u64 = 1003;
+const VALVES: u64 = 1004;
 const IMAGES: u64 = 1100;
 
 /// The rectangle of the field that the boom sweeps: along x and along y, m.

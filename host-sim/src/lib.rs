@@ -44,4 +44,5 @@ pub mod strip;
 pub mod summary;
 mod toml_read;
 pub mod truth;
+pub mod truth_valves;
 pub mod waveform;

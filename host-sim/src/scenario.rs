@@ -141,6 +141,8 @@ struct Raw {
     yaw_sensor: Option<Spanned<scenario_world::RawYaw>>,
     camera: Option<Spanned<scenario_world::RawCamera>>,
     images: Option<scenario_world::RawImages>,
+    valve_spread: Option<scenario_world::RawSpread>,
+    supply: Option<scenario_world::RawSupply>,
 }
 
 #[derive(Deserialize)]
@@ -231,6 +233,8 @@ impl Scenario {
                 yaw: raw.yaw_sensor.as_ref(),
                 camera: raw.camera.as_ref(),
                 images: raw.images.as_ref(),
+                spread: raw.valve_spread.as_ref(),
+                supply: raw.supply.as_ref(),
             },
         )?;
         if let (Some(order), true) = (raw.order.first(), world.path.is_some()) {

@@ -12,6 +12,7 @@ use ground_truth::{Camera, ImageFaults, Leg, Path, Pose};
 use crate::error::Result;
 use crate::toml_read::{Number, Source};
 use crate::truth::{FieldLeg, FieldPath, FieldRough, FieldWhip};
+use crate::truth_valves::{TrueSpread, TrueSupply};
 
 /// All of it; by default nothing but a straight drive.
 #[derive(Debug, Clone, Default)]
@@ -34,6 +35,10 @@ pub struct World {
     pub camera: Camera,
     /// What becomes of images; its seed is set when it is driven.
     pub image_faults: ImageFaults,
+    /// How valves stray; its seed is set when it is driven.
+    pub spread: Option<TrueSpread>,
+    /// Pump and lines.
+    pub supply: Option<TrueSupply>,
 }
 
 #[derive(Deserialize)]
@@ -100,6 +105,32 @@ pub(crate) struct RawImages {
     clock_drift_ppm: Option<Number>,
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawSpread {
+    spread_ms: Option<Number>,
+    jitter_ms: Option<Number>,
+    first_shot_ms: Option<Number>,
+    rest_s: Option<Number>,
+    voltage_percent: Option<Number>,
+    pressure_percent: Option<Number>,
+    by_voltage: Option<Number>,
+    by_pressure: Option<Number>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawSupply {
+    nominal_kpa: Number,
+    nozzle_l_min: Number,
+    pump_kpa: Number,
+    pump_drop_kpa: Option<Number>,
+    relief_kpa: Option<Number>,
+    line_drop_kpa: Option<Number>,
+    lag_ms: Option<Number>,
+    full_percent: Option<Number>,
+}
+
 /// The tables of a scenario file that this module reads.
 pub(crate) struct Raw<'a> {
     pub legs: &'a [Spanned<RawLeg>],
@@ -111,6 +142,8 @@ pub(crate) struct Raw<'a> {
     pub yaw: Option<&'a Spanned<RawYaw>>,
     pub camera: Option<&'a Spanned<RawCamera>>,
     pub images: Option<&'a RawImages>,
+    pub spread: Option<&'a RawSpread>,
+    pub supply: Option<&'a RawSupply>,
 }
 
 impl World {
@@ -162,6 +195,8 @@ impl World {
             image_faults: raw
                 .images
                 .map_or_else(|| Ok(ImageFaults::default()), |i| images(source, i))?,
+            spread: raw.spread.map(|s| spread(source, s)).transpose()?,
+            supply: raw.supply.map(|s| supply(source, s)).transpose()?,
             path,
         })
     }
@@ -360,5 +395,43 @@ fn images(source: &Source<'_>, raw: &RawImages) -> Result<ImageFaults> {
             1e-6,
         )?,
         seed: 0,
+    })
+}
+
+fn spread(source: &Source<'_>, raw: &RawSpread) -> Result<TrueSpread> {
+    let number =
+        |key, n: &Option<Number>, low, high, default| source.within_or(key, n, low, high, default);
+    Ok(TrueSpread {
+        spread_s: number("spread_ms", &raw.spread_ms, 0.0, 50.0, 0.0)? * 1e-3,
+        jitter_s: number("jitter_ms", &raw.jitter_ms, 0.0, 50.0, 0.0)? * 1e-3,
+        first_shot_s: number("first_shot_ms", &raw.first_shot_ms, 0.0, 200.0, 0.0)? * 1e-3,
+        rest_s: number("rest_s", &raw.rest_s, 0.0, 1.0e6, 10.0)?,
+        volts: number("voltage_percent", &raw.voltage_percent, 50.0, 150.0, 100.0)? / 100.0,
+        pressure: number(
+            "pressure_percent",
+            &raw.pressure_percent,
+            10.0,
+            300.0,
+            100.0,
+        )? / 100.0,
+        by_volts: number("by_voltage", &raw.by_voltage, 0.0, 3.0, 0.0)?,
+        by_pressure: number("by_pressure", &raw.by_pressure, 0.0, 3.0, 0.0)?,
+        seed: 0,
+    })
+}
+
+fn supply(source: &Source<'_>, raw: &RawSupply) -> Result<TrueSupply> {
+    let number =
+        |key, n: &Option<Number>, low, high, default| source.within_or(key, n, low, high, default);
+    let pump_kpa = source.within("pump_kpa", &raw.pump_kpa, 10.0, 2000.0)?;
+    Ok(TrueSupply {
+        nominal_kpa: source.within("nominal_kpa", &raw.nominal_kpa, 10.0, 2000.0)?,
+        nozzle_l_min: source.within("nozzle_l_min", &raw.nozzle_l_min, 0.001, 100.0)?,
+        pump_kpa,
+        pump_drop: number("pump_drop_kpa", &raw.pump_drop_kpa, 0.0, 10.0, 0.0)?,
+        relief_kpa: number("relief_kpa", &raw.relief_kpa, 10.0, 2000.0, pump_kpa)?,
+        line_drop: number("line_drop_kpa", &raw.line_drop_kpa, 0.0, 100.0, 0.0)?,
+        lag_s: number("lag_ms", &raw.lag_ms, 0.0, 10_000.0, 0.0)? * 1e-3,
+        full_share: number("full_percent", &raw.full_percent, 1.0, 100.0, 95.0)? / 100.0,
     })
 }

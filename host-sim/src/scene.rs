@@ -2,8 +2,8 @@
 //! hindsight.
 
 use ground_truth::{
-    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Tolerance,
-    TrueFan, TrueNozzle, Turning, Valve, judge,
+    Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Solenoids,
+    SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
 };
 
 use std::sync::Arc;
@@ -48,6 +48,9 @@ pub struct Scene {
     fan: Option<TrueFan>,
     faulty: Vec<usize>,
     tolerance: Tolerance,
+    /// How the real valves stray, and the real supply.
+    solenoids: Option<Solenoids>,
+    supply: Option<SupplySpec>,
     /// What was ordered, and the ground that each image covers; none when nothing was.
     orders: Option<(Orders, Vec<SeenGround>)>,
 }
@@ -97,6 +100,12 @@ impl Scene {
                 );
             }
         }
+        let solenoids = truth.spread.map(|s| s.solenoids());
+        if let Some(stray) = &solenoids {
+            for (index, nozzle) in nozzles.iter_mut().enumerate() {
+                nozzle.valve = stray.valve(index, nozzle.valve);
+            }
+        }
         let orders = ordered(machine, recording, &ground, truth.clock_start_us);
         let ground: Box<dyn Ground> = match &truth.path {
             None => Box::new(ground),
@@ -116,6 +125,8 @@ impl Scene {
         };
         Ok(Scene {
             orders,
+            solenoids,
+            supply: truth.supply.map(|s| s.spec()),
             basis: Basis::Truth,
             ground,
             origin_us: truth.clock_start_us,
@@ -171,6 +182,8 @@ impl Scene {
         let orders = ordered(machine, recording, &ground, origin_us);
         Ok(Scene {
             orders,
+            solenoids: None,
+            supply: None,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -201,7 +214,7 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let commands: Vec<Command> = commands
+        let mut commands: Vec<Command> = commands
             .iter()
             .map(|c| Command {
                 nozzle: usize::from(c.nozzle),
@@ -210,6 +223,9 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect();
+        if let Some(stray) = &self.solenoids {
+            commands = stray.act(&commands);
+        }
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -238,7 +254,12 @@ impl Scene {
         input
             .check()
             .map_err(|e| Error::Internal(format!("the judge refuses its input: {e}")))?;
-        Ok(judge(&input))
+        match &self.supply {
+            None => Ok(judge(&input)),
+            Some(supply) => judge_supplied(&input, supply)
+                .map(|judged| judged.0)
+                .map_err(|e| Error::Internal(format!("the judge refuses the supply: {e}"))),
+        }
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.

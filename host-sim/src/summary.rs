@@ -56,10 +56,17 @@ pub struct Summary {
     pub pulses_bridged: Option<u64>,
     /// How often learned slot offsets stopped to fit; `null` when the core was not run.
     pub slot_drop_outs: Option<u64>,
-    /// What the core made of turning; `null` where it is not told of it, or was not run.
+    /// What the core made of turning, where it is told of it; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub turning: Option<Turns>,
     /// How the operator's orders were kept; `null` where nothing was ordered.
     pub orders: Option<OrdersKept>,
+    /// How far aside spraying was, where the machine turns; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub across: Option<Across>,
+    /// What the supply came to, where the truth tells of one; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub supply: Option<Supply>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -94,6 +101,32 @@ impl From<&YawCounts> for Turns {
             ran_back: counts.ran_back,
         }
     }
+}
+
+/// How far aside spraying was, worked out from which nozzles opened over lone plants.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Across {
+    /// Sides of plants that were looked at.
+    pub sides: usize,
+    /// At how many of them a wrong nozzle was the outermost.
+    pub wrong: usize,
+    /// Mean error, mm, positive to the right.
+    pub mean_mm: f64,
+    /// Root of its mean square, mm.
+    pub rms_mm: f64,
+}
+
+/// What the supply came to.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Supply {
+    /// Lowest pressure at the nozzles, kPa.
+    pub lowest_kpa: f64,
+    /// Pressure at rest, kPa.
+    pub rest_kpa: f64,
+    /// What all nozzles gave, L.
+    pub litres: f64,
+    /// Most nozzles open at once.
+    pub most_open: f64,
 }
 
 /// How the operator's orders were kept.
@@ -321,6 +354,21 @@ impl Summary {
                     bare_mm: mm(kept.bare_worst_m),
                 }
             }),
+            across: (!report.sides.is_empty()).then(|| {
+                let across = ground_truth::Across::of(&report.sides);
+                Across {
+                    sides: across.sides,
+                    wrong: across.wrong,
+                    mean_mm: (across.mean * 1e4).round() / 10.0,
+                    rms_mm: (across.rms * 1e4).round() / 10.0,
+                }
+            }),
+            supply: report.supply.map(|s| Supply {
+                lowest_kpa: (s.lowest_kpa * 10.0).round() / 10.0,
+                rest_kpa: (s.rest_kpa * 10.0).round() / 10.0,
+                litres: (s.litres * 1e3).round() / 1e3,
+                most_open: (s.most_open * 10.0).round() / 10.0,
+            }),
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -458,6 +506,18 @@ impl Summary {
             line(format!(
                 "turning: {} inputs, {} refused, {} silences; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
                 t.inputs, t.refused, t.silences, t.plants_off_curve, t.slow_closes, t.ran_back
+            ));
+        }
+        if let Some(a) = &self.across {
+            line(format!(
+                "across: {:.1} mm RMS, {:+.1} mm on average; a wrong nozzle at {} of {} sides of lone plants",
+                a.rms_mm, a.mean_mm, a.wrong, a.sides
+            ));
+        }
+        if let Some(s) = &self.supply {
+            line(format!(
+                "supply: {:.0} kPa at rest, {:.0} kPa at the lowest; {:.2} L given, at most {:.0} nozzles open",
+                s.rest_kpa, s.lowest_kpa, s.litres, s.most_open
             ));
         }
         if let Some(kept) = &self.orders {

@@ -13,6 +13,7 @@ use ground_truth::{Leg, Rig, RoughSpec, Sway, Travel, Whip};
 
 use crate::error::{Error, Result};
 use crate::machine::Valves;
+use crate::truth_valves::{TrueSpread, TrueSupply};
 
 /// The newest version that this program reads and writes. It writes version 1 where nothing in
 /// the truth asks for more.
@@ -44,6 +45,10 @@ pub struct Truth {
     /// Where the motion leads over the field and how the boom hangs; `None`: straight on, with
     /// the boom on the axle.
     pub path: Option<FieldPath>,
+    /// How the real valves stray; `None`: they do not.
+    pub spread: Option<TrueSpread>,
+    /// The supply; `None`: its pressure never falls.
+    pub supply: Option<TrueSupply>,
 }
 
 /// A path over the field, and the boom that follows it.
@@ -163,6 +168,10 @@ struct File {
     false_alarms: Vec<usize>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     path: Option<FieldPath>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    valve_spread: Option<TrueSpread>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    supply: Option<TrueSupply>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -304,12 +313,27 @@ impl Truth {
         if !raw.false_alarms.is_empty() && raw.false_alarms.len() != raw.sights.len() {
             return wrong("`false_alarms` has not one number for each image of `sights`".into());
         }
-        if raw.truth_format < 2 && (!raw.false_alarms.is_empty() || raw.path.is_some()) {
-            return wrong("version 1 of the truth has no `path` and no `false_alarms`".into());
+        let newer = !raw.false_alarms.is_empty()
+            || raw.path.is_some()
+            || raw.valve_spread.is_some()
+            || raw.supply.is_some();
+        if raw.truth_format < 2 && newer {
+            return wrong(
+                "version 1 of the truth has no `path`, `false_alarms`, `valve_spread` or `supply`"
+                    .into(),
+            );
+        }
+        if let Some(Err(e)) = raw.valve_spread.map(|v| v.solenoids().check()) {
+            return wrong(e.to_string());
+        }
+        if let Some(Err(e)) = raw.supply.map(|s| s.spec().check()) {
+            return wrong(e.to_string());
         }
         let truth = Truth {
             false_alarms: raw.false_alarms,
             path: raw.path,
+            spread: raw.valve_spread,
+            supply: raw.supply,
             name: raw.name,
             clock_start_us: raw.clock_start_us,
             start_speed_m_s: raw.start_speed_m_s,
@@ -363,11 +387,17 @@ impl Truth {
     /// Writes the truth as JSON; `path` is the name shown in messages.
     pub fn write(&self, path: &str, mut to: impl Write) -> Result<()> {
         let file = File {
-            truth_format: if self.path.is_some() || !self.false_alarms.is_empty() {
+            truth_format: if self.path.is_some()
+                || !self.false_alarms.is_empty()
+                || self.spread.is_some()
+                || self.supply.is_some()
+            {
                 VERSION
             } else {
                 1
             },
+            valve_spread: self.spread,
+            supply: self.supply,
             false_alarms: self.false_alarms.clone(),
             path: self.path.clone(),
             name: self.name.clone(),

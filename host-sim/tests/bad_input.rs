@@ -265,7 +265,7 @@ fn wrong_pairs_and_wishes_are_refused() {
     let demo = Demo::new("wishes");
     let (recording, machine) = (demo.path("recording.jsonl"), demo.path("machine.toml"));
     let truth = demo.write("other-truth.json", br#"{"truth_format":1,"name":"x","clock_start_us":0,"start_speed_m_s":1.0,"motion":[],"judged_m":[0,1],"plants":[],"sights":[]}"#);
-    let newer = demo.write("newer.json", br#"{"truth_format":2}"#);
+    let newer = demo.write("newer.json", br#"{"truth_format":3}"#);
     let cases: [(Vec<&str>, &str); 6] = [
         (
             vec![
@@ -287,7 +287,7 @@ fn wrong_pairs_and_wishes_are_refused() {
                 "--truth",
                 &newer,
             ],
-            "version 2",
+            "version 3",
         ),
         (
             vec![

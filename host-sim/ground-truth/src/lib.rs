@@ -13,12 +13,13 @@
 //! * [`wheel`]: the times at which an uneven, mis-scaled wheel pulses;
 //! * [`slip`] and [`pulse_faults`]: what comes between the ground and those times;
 //! * [`yaw`]: a yaw-rate sensor;
-//! * [`plants`]: a seeded field of plants;
+//! * [`plants`]: a seeded field of plants; [`clusters`]: one in patches;
 //! * [`detector`]: frames, their delays, and the plants in them; [`camera`]: the same on a
 //!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
 //! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
 //!   that; [`supply`]: pressure as nozzles open;
-//! * [`mod@judge`]: full, partial or missed, and the error of every edge.
+//! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
+//!   share is.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
 //! the ground is the place of the boom reference point. Nothing here reads a
@@ -26,11 +27,13 @@
 //! output.
 
 pub mod camera;
+pub mod clusters;
 pub mod cycle;
 pub mod detector;
 mod ground;
 pub mod hindsight;
 pub mod image_faults;
+pub mod interval;
 pub mod judge;
 pub mod motion;
 pub mod path;
@@ -54,7 +57,8 @@ pub use image_faults::{ImageFaults, ImageFaultsError};
 pub use judge::{
     Across, Command, Edge, EdgeKind, ErrorStats, InputError, JudgeInput, KeepOff, MissedBy,
     ModeOrder, Ordered, Orders, OrdersKept, Outcome, Patch, Problem, Report, SeenGround, Side,
-    Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge, judge_supplied,
+    SupplyReport, Targets, Tolerance, TrueFan, TrueNozzle, Verdict, WhyMissed, judge,
+    judge_supplied,
 };
 pub use motion::{Motion, MotionError, Piece};
 pub use path::{Leg, Path, PathError, Pose};

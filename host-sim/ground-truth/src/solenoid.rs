@@ -86,10 +86,28 @@ impl Solenoids {
             ("jitter", self.jitter_s, 0.0, 0.05, "0 to 0.05 s"),
             ("first shot", self.first_shot_s, 0.0, 0.2, "0 to 0.2 s"),
             ("rest", self.rest_s, 0.0, 1e6, "seconds, 0 or more"),
-            ("voltage", self.volts, 0.5, 1.5, "0.5 to 1.5 of the rated one"),
-            ("pressure", self.pressure, 0.1, 3.0, "0.1 to 3 of the rated one"),
+            (
+                "voltage",
+                self.volts,
+                0.5,
+                1.5,
+                "0.5 to 1.5 of the rated one",
+            ),
+            (
+                "pressure",
+                self.pressure,
+                0.1,
+                3.0,
+                "0.1 to 3 of the rated one",
+            ),
             ("dependence on voltage", self.by_volts, 0.0, 3.0, "0 to 3"),
-            ("dependence on pressure", self.by_pressure, 0.0, 3.0, "0 to 3"),
+            (
+                "dependence on pressure",
+                self.by_pressure,
+                0.0,
+                3.0,
+                "0 to 3",
+            ),
         ] {
             if !(least..=most).contains(&value) {
                 return Err(SolenoidsError {
@@ -109,7 +127,8 @@ impl Solenoids {
     #[must_use]
     pub fn valve(&self, nozzle: usize, rated: Valve) -> Valve {
         let slower = self.by_volts * (1.0 - self.volts) + self.by_pressure * (1.0 - self.pressure);
-        let mut rng = Pcg64Mcg::seed_from_u64(self.seed ^ (nozzle as u64).wrapping_mul(0x9e37_79b9));
+        let mut rng =
+            Pcg64Mcg::seed_from_u64(self.seed ^ (nozzle as u64).wrapping_mul(0x9e37_79b9));
         let own = stray(&mut rng, self.spread_s);
         Valve {
             open_delay_s: (rated.open_delay_s * (1.0 + slower) + own).max(0.5 * rated.open_rise_s),
@@ -193,7 +212,12 @@ mod tests {
         let all: Vec<Command> = (0..4000)
             .map(|i| told(3, i % 2 == 0, 0.5 * f64::from(i)))
             .collect();
-        let off: Vec<f64> = valves.act(&all).iter().zip(&all).map(|(a, b)| a.at_s - b.at_s).collect();
+        let off: Vec<f64> = valves
+            .act(&all)
+            .iter()
+            .zip(&all)
+            .map(|(a, b)| a.at_s - b.at_s)
+            .collect();
         assert!((sd(&off) / 0.0005 - 1.0).abs() < 0.05, "{}", sd(&off));
         assert_eq!(Solenoids::default().act(&all), all);
         assert_eq!(Solenoids::default().valve(7, PUBLISHED), PUBLISHED);
@@ -230,7 +254,10 @@ mod tests {
         let valve = weak.valve(0, PUBLISHED);
         assert!((valve.open_delay_s - 0.020 * 1.25).abs() < 1e-12);
         assert!((valve.close_delay_s - 0.010 * 0.875).abs() < 1e-12);
-        let bad = Solenoids { volts: f64::NAN, ..weak };
+        let bad = Solenoids {
+            volts: f64::NAN,
+            ..weak
+        };
         assert!(bad.check().is_err() && weak.check().is_ok());
     }
 

@@ -71,13 +71,31 @@ impl SupplySpec {
         const DROP: &str = "0 to 10 kPa/(L/min)²";
         for (what, value, least, most, wanted) in [
             ("nominal pressure", self.nominal_kpa, 10.0, 2000.0, KPA),
-            ("nozzle flow", self.nozzle_l_min, 1e-3, 100.0, "0.001 to 100 L/min"),
+            (
+                "nozzle flow",
+                self.nozzle_l_min,
+                1e-3,
+                100.0,
+                "0.001 to 100 L/min",
+            ),
             ("pump pressure", self.pump_kpa, 10.0, 2000.0, KPA),
             ("pump's loss", self.pump_drop, 0.0, 10.0, DROP),
             ("relief pressure", self.relief_kpa, 10.0, 2000.0, KPA),
-            ("lines' loss", self.line_drop, 0.0, 10.0, DROP),
+            (
+                "lines' loss",
+                self.line_drop,
+                0.0,
+                100.0,
+                "0 to 100 kPa/(L/min)²",
+            ),
             ("lag", self.lag_s, 0.0, 10.0, "0 to 10 s"),
-            ("full share", self.full_share, 1e-3, 1.0, "a share above 0, at most 1"),
+            (
+                "full share",
+                self.full_share,
+                1e-3,
+                1.0,
+                "a share above 0, at most 1",
+            ),
         ] {
             if !(least..=most).contains(&value) {
                 return Err(SupplyError {
@@ -177,7 +195,11 @@ impl Run<'_> {
             let (_, p) = self.points.last().copied().unwrap_or((t, 0.0));
             let settles = slope == 0.0
                 && (self.spec.settled_kpa(open) - p).abs() < SETTLED * self.spec.nominal_kpa;
-            let step = if settles { until - t } else { finest.min(until - t) };
+            let step = if settles {
+                until - t
+            } else {
+                finest.min(until - t)
+            };
             let middle = (open + 0.5 * slope * step).max(0.0);
             let target = self.spec.settled_kpa(middle);
             let next = if lag > 0.0 {
@@ -200,7 +222,10 @@ impl Supplied {
     #[must_use]
     pub fn kpa(&self, t: f64) -> f64 {
         let after = self.points.partition_point(|p| p.0 <= t);
-        match (after.checked_sub(1).map(|i| self.points[i]), self.points.get(after)) {
+        match (
+            after.checked_sub(1).map(|i| self.points[i]),
+            self.points.get(after),
+        ) {
             (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (t - a.0) / (b.0 - a.0),
             (Some(p), None) => p.1,
             (None, next) => next.map_or(0.0, |p| p.1),
@@ -216,7 +241,10 @@ impl Supplied {
     /// The lowest pressure, in kPa.
     #[must_use]
     pub fn lowest_kpa(&self) -> f64 {
-        self.points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min)
+        self.points
+            .iter()
+            .map(|p| p.1)
+            .fold(f64::INFINITY, f64::min)
     }
 
     /// What all nozzles gave together, in litres.
@@ -240,7 +268,10 @@ impl Supplied {
     /// The instants within (from, to) at which the pressure bends.
     pub(crate) fn bends(&self, from: f64, to: f64) -> impl Iterator<Item = f64> + '_ {
         let first = self.points.partition_point(|p| p.0 <= from);
-        self.points[first..].iter().map(|p| p.0).take_while(move |t| *t < to)
+        self.points[first..]
+            .iter()
+            .map(|p| p.0)
+            .take_while(move |t| *t < to)
     }
 
     /// The times (from, to) in which a wide open nozzle gives less than `share`.
@@ -252,9 +283,18 @@ impl Supplied {
             if p0 >= limit && p1 >= limit {
                 continue;
             }
-            let cross = |a: (f64, f64), b: (f64, f64)| a.0 + (b.0 - a.0) * (limit - a.1) / (b.1 - a.1);
-            let from = if p0 < limit { t0 } else { cross((t0, p0), (t1, p1)) };
-            let to = if p1 < limit { t1 } else { cross((t0, p0), (t1, p1)) };
+            let cross =
+                |a: (f64, f64), b: (f64, f64)| a.0 + (b.0 - a.0) * (limit - a.1) / (b.1 - a.1);
+            let from = if p0 < limit {
+                t0
+            } else {
+                cross((t0, p0), (t1, p1))
+            };
+            let to = if p1 < limit {
+                t1
+            } else {
+                cross((t0, p0), (t1, p1))
+            };
             match times.last_mut() {
                 Some(last) if last.1 >= from => last.1 = to,
                 _ => times.push((from, to)),
@@ -297,7 +337,10 @@ mod tests {
             let p = SPEC.settled_kpa(open);
             let flow = open * SPEC.nozzle_at(p);
             let pump = (SPEC.pump_kpa - SPEC.pump_drop * flow * flow).min(SPEC.relief_kpa);
-            assert!((pump - SPEC.line_drop * flow * flow - p).abs() < 1e-9, "{open}");
+            assert!(
+                (pump - SPEC.line_drop * flow * flow - p).abs() < 1e-9,
+                "{open}"
+            );
         }
         assert_eq!(SPEC.settled_kpa(0.0), 310.0);
     }
@@ -315,7 +358,11 @@ mod tests {
         let supplied = SPEC.follow(all.iter());
         let low = SPEC.settled_kpa(96.0);
         assert!((supplied.kpa(0.5) - 310.0).abs() < 1e-9);
-        assert!((supplied.kpa(4.9) - low).abs() < 0.1, "{}", supplied.kpa(4.9));
+        assert!(
+            (supplied.kpa(4.9) - low).abs() < 0.1,
+            "{}",
+            supplied.kpa(4.9)
+        );
         assert!((supplied.lowest_kpa() - low).abs() < 0.1);
         // One lag after the step of which the middle is at 1.010 s: e^-1 of it is left.
         let left = (supplied.kpa(1.160) - low) / (310.0 - low);
@@ -335,10 +382,22 @@ mod tests {
     #[test]
     fn bad_supplies_are_refused() {
         for bad in [
-            SupplySpec { nominal_kpa: -300.0, ..SPEC },
-            SupplySpec { nozzle_l_min: 0.0, ..SPEC },
-            SupplySpec { lag_s: f64::NAN, ..SPEC },
-            SupplySpec { full_share: 1.5, ..SPEC },
+            SupplySpec {
+                nominal_kpa: -300.0,
+                ..SPEC
+            },
+            SupplySpec {
+                nozzle_l_min: 0.0,
+                ..SPEC
+            },
+            SupplySpec {
+                lag_s: f64::NAN,
+                ..SPEC
+            },
+            SupplySpec {
+                full_share: 1.5,
+                ..SPEC
+            },
         ] {
             let error = bad.check().expect_err("refused").to_string();
             assert!(error.starts_with("the supply's"), "{error}");

@@ -42,6 +42,8 @@ mod dose_tests;
 #[cfg(test)]
 mod perfect;
 #[cfg(test)]
+mod supply_tests;
+#[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod turning_tests;
@@ -51,7 +53,8 @@ pub use fan::TrueFan;
 pub use input::{Command, InputError, JudgeInput, Patch, Tolerance, TrueNozzle};
 pub use orders::{KeepOff, ModeOrder, Ordered, Orders, OrdersKept, SeenGround};
 pub use report::{
-    Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, Targets, Verdict, WhyMissed,
+    Edge, EdgeKind, ErrorStats, MissedBy, Outcome, Problem, Report, SupplyReport, Targets, Verdict,
+    WhyMissed,
 };
 
 use crate::{Supplied, SupplyError, SupplySpec};
@@ -87,7 +90,10 @@ pub fn judge_supplied(
     supply.check()?;
     let (report, supplied) = judge_with(input, Some(supply));
     // An input that is not judged still has a supply at rest.
-    Ok((report, supplied.unwrap_or_else(|| supply.follow(std::iter::empty()))))
+    Ok((
+        report,
+        supplied.unwrap_or_else(|| supply.follow(std::iter::empty())),
+    ))
 }
 
 fn judge_with(input: &JudgeInput<'_>, supply: Option<&SupplySpec>) -> (Report, Option<Supplied>) {
@@ -168,6 +174,12 @@ fn judge_with(input: &JudgeInput<'_>, supply: Option<&SupplySpec>) -> (Report, O
     }
     (report.sets_counted, report.nozzles_beyond_smallest) = plants.sets;
     report.sides = sides;
+    report.supply = supplied.as_ref().map(|s| SupplyReport {
+        lowest_kpa: s.lowest_kpa(),
+        rest_kpa: s.spec().settled_kpa(0.0),
+        litres: s.litres(),
+        most_open: s.most_open(),
+    });
     report.reasons = reasons(&report, &input.tolerance);
     report.verdict = if report.reasons.is_empty() {
         Verdict::Holds
@@ -335,6 +347,7 @@ fn assemble(
         start: ErrorStats::of(&errors(EdgeKind::Start)),
         stop: ErrorStats::of(&errors(EdgeKind::Stop)),
         edges_within,
+        supply: None,
         sides: Vec::new(),
         sprayed_fraction,
         saving: 1.0 - sprayed_fraction,
@@ -450,6 +463,7 @@ fn unjudged(input: &JudgeInput<'_>, error: &InputError) -> Report {
         start: ErrorStats::default(),
         stop: ErrorStats::default(),
         edges_within: 0.0,
+        supply: None,
         sides: Vec::new(),
         sprayed_fraction: 0.0,
         saving: 0.0,

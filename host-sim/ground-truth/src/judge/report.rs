@@ -285,6 +285,19 @@ impl fmt::Display for Problem {
     }
 }
 
+/// What the supply came to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SupplyReport {
+    /// The lowest pressure at the nozzles, in kPa.
+    pub lowest_kpa: f64,
+    /// The pressure at rest, in kPa.
+    pub rest_kpa: f64,
+    /// What all nozzles gave together, in litres.
+    pub litres: f64,
+    /// Most nozzles open at once, partly open ones by their share.
+    pub most_open: f64,
+}
+
 /// The whole judgement.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Report {
@@ -307,6 +320,8 @@ pub struct Report {
     pub stop: ErrorStats,
     /// Share of all edges within the tolerance; 1 where there is none.
     pub edges_within: f64,
+    /// What the supply came to, where one was given.
+    pub supply: Option<SupplyReport>,
     /// Sides of lone plants across travel, where the machine turns; else empty.
     pub sides: Vec<Side>,
     /// Sprayed share of the judged area, 0..=1.
