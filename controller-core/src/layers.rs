@@ -102,7 +102,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
                 .saturating_add(ROUNDING),
             rear,
             wheel_y,
-            heading: Heading::default(),
+            heading: Heading::START,
             lag,
             nozzles: u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX),
             turn: 0,
@@ -170,7 +170,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
     pub fn side_of(&self, detector: usize) -> Side {
         self.seen
             .get(detector)
-            .map_or(Side::default(), |seen| seen.side)
+            .map_or(Side::WHEEL, |seen| seen.side)
     }
 
     /// Takes the ground that an image of a detector covers, along the detector's own way.

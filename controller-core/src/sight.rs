@@ -262,7 +262,7 @@ mod tests {
 
     #[test]
     fn images_out_of_order_leave_no_false_gap() {
-        let mut seen = Seen::from(0, Side::default());
+        let mut seen = Seen::from(0, Side::WHEEL);
         assert!(seen.insert(iv(0, 100)));
         assert!(seen.insert(iv(200, 300)));
         assert!(seen.insert(iv(90, 210)));
@@ -273,7 +273,7 @@ mod tests {
 
     #[test]
     fn a_full_list_forgets_its_shortest() {
-        let mut seen = Seen::from(0, Side::default());
+        let mut seen = Seen::from(0, Side::WHEEL);
         for k in 0..8 {
             assert!(seen.insert(iv(k * 100, k * 100 + if k == 3 { 5 } else { 50 })));
         }
@@ -337,46 +337,23 @@ mod tests {
                 any: false
             }
         );
-        let mut lists = [
-            Seen::from(0, Side::default()),
-            Seen::from(0, Side::default()),
-        ];
+        let mut lists = [Seen::from(0, Side::WHEEL), Seen::from(0, Side::WHEEL)];
         lists[0].insert(iv(0, 100));
         assert_eq!(
-            both.seen(
-                lists.iter(),
-                50,
-                (0, 0),
-                (Side::default(), Heading::default())
-            ),
+            both.seen(lists.iter(), 50, (0, 0), (Side::WHEEL, Heading::START)),
             (false, Some(100))
         );
         lists[1].insert(iv(40, 200));
         assert_eq!(
-            both.seen(
-                lists.iter(),
-                50,
-                (0, 0),
-                (Side::default(), Heading::default())
-            ),
+            both.seen(lists.iter(), 50, (0, 0), (Side::WHEEL, Heading::START)),
             (true, Some(100))
         );
         assert_eq!(
-            both.seen(
-                lists.iter(),
-                30,
-                (0, 0),
-                (Side::default(), Heading::default())
-            ),
+            both.seen(lists.iter(), 30, (0, 0), (Side::WHEEL, Heading::START)),
             (false, Some(40))
         );
         assert_eq!(
-            Covering::default().seen(
-                lists.iter(),
-                50,
-                (0, 0),
-                (Side::default(), Heading::default())
-            ),
+            Covering::default().seen(lists.iter(), 50, (0, 0), (Side::WHEEL, Heading::START)),
             (false, None)
         );
     }
@@ -386,7 +363,7 @@ mod tests {
         /// measured exactly as long as nothing was forgotten.
         #[test]
         fn cells_agree(images in proptest::collection::vec((0i32..900, 1i32..120), 1..30), base in any::<i32>(), stride in 7i32..200) {
-            let mut seen = Seen::from(base, Side::default());
+            let mut seen = Seen::from(base, Side::WHEEL);
             let mut cells = [false; 1100];
             let mut forgot = false;
             for &(from, length) in &images {

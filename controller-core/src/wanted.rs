@@ -237,7 +237,7 @@ mod tests {
             end: 4,
             from: 1000,
             to: 1200,
-            heading: Heading::default(),
+            heading: Heading::START,
         }];
         let w = Wanted {
             mode: Mode::Broadcast,
@@ -245,7 +245,7 @@ mod tests {
             lines: &lines,
             nozzle: 2,
             mount: -100,
-            side: Side::default(),
+            side: Side::WHEEL,
             widen: 10,
         };
         // The nozzle is 100 behind: it comes over 1000 when the reference is at 1100.
@@ -293,16 +293,16 @@ mod tests {
                 count += 1;
             }
             let plan = &intervals[..count];
-            let mut seen = Seen::from(base.wrapping_add(-1000), Side::default());
+            let mut seen = Seen::from(base.wrapping_add(-1000), Side::WHEEL);
             for (from, length) in &images { seen.insert(iv(at(*from + mount), at(from + length + mount))); }
             let seen = [seen];
-            let mut stretches = [Stretch { first: 0, end: 1, from: 0, to: 0, heading: Heading::default() }; 5];
+            let mut stretches = [Stretch { first: 0, end: 1, from: 0, to: 0, heading: Heading::START }; 5];
             for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
                 (slot.from, slot.to) = (at(from + mount), at(from + length + mount));
             }
             let w = Wanted {
-                mode, nozzle: 0, mount, side: Side::default(), widen: 3, lines: &stretches[..lines.len()],
-                sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4), heading: Heading::default() }),
+                mode, nozzle: 0, mount, side: Side::WHEEL, widen: 3, lines: &stretches[..lines.len()],
+                sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4), heading: Heading::START }),
             };
             let cell = |c: i32| {
                 let p = at(c);

@@ -13,7 +13,7 @@
 //! * [`compare`]: two machine files on one recording;
 //! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
 //!   as its messages;
-//! * [`bench`], [`send`], [`watch`]: a live board at the far end of it;
+//! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!

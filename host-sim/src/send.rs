@@ -34,7 +34,7 @@ pub struct SendArgs {
     /// A recording; `-` is JSON lines from standard input, as hardware-notes/camera takes them
     #[arg(value_name = "RECORDING")]
     pub from: String,
-    /// The board's port: PATH[:BAUD] (921600), unix:/path, or tcp:host:port
+    /// The board's port: PATH or PATH:BAUD (921600), unix:/path, or tcp:host:port
     #[arg(long, value_name = "PORT")]
     pub port: String,
     /// The recording's machine file, for its orders of sections; needed with a recording

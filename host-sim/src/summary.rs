@@ -56,7 +56,8 @@ pub struct Summary {
     pub pulses_bridged: Option<u64>,
     /// How often learned slot offsets stopped to fit; `null` when the core was not run.
     pub slot_drop_outs: Option<u64>,
-    /// What the core made of turning; `null` where it is not told of it, or was not run.
+    /// What the core made of turning, where it is told of it; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub turning: Option<Turns>,
     /// How the operator's orders were kept; `null` where nothing was ordered.
     pub orders: Option<OrdersKept>,
@@ -70,32 +71,6 @@ pub struct Summary {
     pub ground_m: f64,
     /// Simple controllers on the same recording.
     pub baselines: Baselines,
-}
-
-/// How far aside spraying was, worked out from which nozzles opened over lone plants.
-#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
-pub struct Across {
-    /// Sides of plants that were looked at.
-    pub sides: usize,
-    /// At how many of them a wrong nozzle was the outermost.
-    pub wrong: usize,
-    /// Mean error, mm, positive to the right.
-    pub mean_mm: f64,
-    /// Root of its mean square, mm.
-    pub rms_mm: f64,
-}
-
-/// What the supply came to.
-#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
-pub struct Supply {
-    /// Lowest pressure at the nozzles, kPa.
-    pub lowest_kpa: f64,
-    /// Pressure at rest, kPa.
-    pub rest_kpa: f64,
-    /// What all nozzles gave, L.
-    pub litres: f64,
-    /// Most nozzles open at once.
-    pub most_open: f64,
 }
 
 /// What the core made of turning.
@@ -126,6 +101,32 @@ impl From<&YawCounts> for Turns {
             ran_back: counts.ran_back,
         }
     }
+}
+
+/// How far aside spraying was, worked out from which nozzles opened over lone plants.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Across {
+    /// Sides of plants that were looked at.
+    pub sides: usize,
+    /// At how many of them a wrong nozzle was the outermost.
+    pub wrong: usize,
+    /// Mean error, mm, positive to the right.
+    pub mean_mm: f64,
+    /// Root of its mean square, mm.
+    pub rms_mm: f64,
+}
+
+/// What the supply came to.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Supply {
+    /// Lowest pressure at the nozzles, kPa.
+    pub lowest_kpa: f64,
+    /// Pressure at rest, kPa.
+    pub rest_kpa: f64,
+    /// What all nozzles gave, L.
+    pub litres: f64,
+    /// Most nozzles open at once.
+    pub most_open: f64,
 }
 
 /// How the operator's orders were kept.
@@ -501,6 +502,12 @@ impl Summary {
                 "{bridged} lost pulses put back; learned slots went out of use {drop_outs} times"
             ));
         }
+        if let Some(t) = &self.turning {
+            line(format!(
+                "turning: {} inputs, {} refused, {} silences; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
+                t.inputs, t.refused, t.silences, t.plants_off_curve, t.slow_closes, t.ran_back
+            ));
+        }
         if let Some(a) = &self.across {
             line(format!(
                 "across: {:.1} mm RMS, {:+.1} mm on average; a wrong nozzle at {} of {} sides of lone plants",
@@ -511,12 +518,6 @@ impl Summary {
             line(format!(
                 "supply: {:.0} kPa at rest, {:.0} kPa at the lowest; {:.2} L given, at most {:.0} nozzles open",
                 s.rest_kpa, s.lowest_kpa, s.litres, s.most_open
-            ));
-        }
-        if let Some(t) = &self.turning {
-            line(format!(
-                "turning: {} inputs, {} refused, {} silences; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
-                t.inputs, t.refused, t.silences, t.plants_off_curve, t.slow_closes, t.ran_back
             ));
         }
         if let Some(kept) = &self.orders {

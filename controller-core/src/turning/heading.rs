@@ -11,6 +11,12 @@ use crate::units::wrap_i32;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Heading(pub i64);
 
+#[cfg(feature = "turning")]
+impl Heading {
+    /// Where headings begin.
+    pub const START: Self = Self(0);
+}
+
 /// Counts to the right of the counted wheel.
 #[cfg(feature = "turning")]
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -18,6 +24,9 @@ pub(crate) struct Side(pub i32);
 
 #[cfg(feature = "turning")]
 impl Side {
+    /// The counted wheel's own.
+    pub const WHEEL: Self = Self(0);
+
     /// Of a point `y` right of the reference point, when the wheel is `wheel_y` right of it.
     pub fn of(y: Length, wheel_y: Length) -> Self {
         Self(y.minus(wheel_y).bits())
@@ -71,7 +80,14 @@ pub(crate) struct Heading;
 pub(crate) struct Side;
 
 #[cfg(not(feature = "turning"))]
+impl Heading {
+    pub const START: Self = Self;
+}
+
+#[cfg(not(feature = "turning"))]
 impl Side {
+    pub const WHEEL: Self = Self;
+
     pub fn of(_: Length, _: Length) -> Self {
         Self
     }

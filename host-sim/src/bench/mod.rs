@@ -29,7 +29,7 @@ use valves::Hold;
 /// What every bench verb takes.
 #[derive(Debug, Args)]
 pub struct BenchArgs {
-    /// The board's port: PATH[:BAUD] (921600), unix:/path, or tcp:host:port
+    /// The board's port: PATH or PATH:BAUD (921600), unix:/path, or tcp:host:port
     #[arg(long, value_name = "PORT", global = true)]
     pub port: Option<String>,
     /// Keep every frame in both directions in this file

@@ -27,7 +27,7 @@ const LISTEN: Duration = Duration::from_millis(20);
 /// What to watch.
 #[derive(Debug, Args)]
 pub struct WatchArgs {
-    /// The board's port: PATH[:BAUD] (921600), unix:/path, or tcp:host:port
+    /// The board's port: PATH or PATH:BAUD (921600), unix:/path, or tcp:host:port
     #[arg(long, value_name = "PORT")]
     pub port: String,
     /// A line a second instead of a picture; so it is where there is no terminal
