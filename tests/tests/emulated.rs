@@ -194,7 +194,7 @@ fn a_drive_around_an_arc_is_the_same_on_the_m4() {
         let (machine, recording) = recorded(&machine, &scenario);
         let straight = Machine {
             turning: None,
-            ..machine
+            ..machine.clone()
         };
         let told = replay("machine.toml", &machine, &recording).expect("replays");
         let blind = replay("machine.toml", &straight, &recording).expect("replays");

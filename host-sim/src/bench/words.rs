@@ -29,9 +29,6 @@ pub fn remedy(refusal: Refusal) -> &'static str {
         Refusal::NoDirectionInput => {
             "set direction_input in the machine file, or leave directions out"
         }
-        Refusal::NotSupported => {
-            "this board's firmware is built without it; a machine with [turning] wants the feature turning"
-        }
         Refusal::NoTurningInput | Refusal::TurnsTooFast => {
             "look at [turning] in the machine file: what tells the heading, and how fast it may turn"
         }
