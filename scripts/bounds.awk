@@ -77,7 +77,7 @@ END {
     print "|---|---|---|---|---|---|---|"
     part("flash_core", "the controller's 19 public calls for 96 nozzles, less an image without them", "core", "none", 12288, 16384)
     part("flash_link", "19 calls of a board's side of the link, on top", "core,link", "core", 8192, 8192)
-    part("flash_drivers", "46 calls, every driver, on top", "core,drivers", "core", 8192, 8192)
+    part("flash_drivers", "48 calls, every driver, on top", "core,drivers", "core", 8192, 8192)
     part("flash_both", "link and drivers together, on top", "core,link,drivers", "core", 8192, 8192)
     print ""
     print "### RAM of the controller, bytes (the same on both)"

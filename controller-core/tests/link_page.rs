@@ -9,7 +9,8 @@ use controller_core::link::{
 };
 use controller_core::{
     Action, Command, Config, Counters, DetectorConfig, FanConfig, Length, Micros, ModesConfig,
-    NozzleConfig, PulseLength, RateConfig, SectionConfig, Span, Speed, UnseenPolicy,
+    NozzleConfig, PulseLength, RateConfig, SectionConfig, Span, Speed, TurningConfig, UnseenPolicy,
+    YawSource,
 };
 use serde::Serialize;
 
@@ -186,6 +187,9 @@ fn to_board() -> Vec<(&'static str, ToBoard<'static>)> {
             },
         ),
         ("report", ToBoard::Report { every_ms: 200 }),
+        ("yaw-rate", ToBoard::YawRate { urad_s: -61_087 }),
+        ("second-pulse", ToBoard::SecondPulse { at_us: 12_345_700 }),
+        ("pressure", ToBoard::Pressure { kpa: 280 }),
     ]
 }
 
@@ -503,6 +507,14 @@ fn a_machine_survives_the_bytes_and_its_encoding_is_pinned() {
             refuse_short: false,
         }),
         flows_ml_min: &[1200; 48],
+        turning: Some(TurningConfig {
+            source: YawSource::SecondWheel {
+                pulse_length: PulseLength::from_ratio(1_000_000, 129).expect("a usual wheel"),
+                y: Length::from_mm(-900),
+            },
+            wheel_y: Length::from_mm(900),
+            ..TurningConfig::yaw_rate(Length::from_mm(2500))
+        }),
         ..Config::new(pulse, &nozzles, &detectors)
     };
     let mut out = [0; 1500];
@@ -533,5 +545,38 @@ fn a_machine_survives_the_bytes_and_its_encoding_is_pinned() {
     }
 }
 
-const MACHINE_BYTES: usize = 872;
-const MACHINE_DIGEST: u32 = 355_463_916;
+#[test]
+fn how_a_machine_turns_survives_the_bytes() {
+    let pulse = PulseLength::from_ratio(1_000_000, 130).expect("a usual wheel");
+    let nozzles = [NozzleConfig::evenly_spaced(0, 1, Length::from_mm(500))];
+    let detectors = [DetectorConfig::centred(
+        Length::from_mm(1200),
+        Length::from_mm(6000),
+    )];
+    let straight = Config::new(pulse, &nozzles, &detectors);
+    let turning = Config {
+        turning: Some(TurningConfig::yaw_rate(Length::from_mm(-2500))),
+        ..straight
+    };
+    type Table = controller_core::link::MachineTable<1, 1>;
+    let mut out = [0; 300];
+    let without = machine::write(&straight, &mut out).expect("fits").to_vec();
+    let mut bytes = machine::write(&turning, &mut out).expect("fits").to_vec();
+    assert_ne!(machine::digest(&bytes), machine::digest(&without));
+    assert_eq!(Table::read(&without).expect("readable").config(), straight);
+    let table = Table::read(&bytes).expect("readable");
+    assert_eq!(table.config(), turning);
+    // Each way of turning that can't be is refused, not driven straight.
+    let from = without.len();
+    assert_eq!(bytes[from - 1], 1, "what follows is a way of turning");
+    let source = bytes.len() - 6;
+    assert_eq!(bytes[source], 0, "the source is a yaw rate");
+    bytes[source] = 2;
+    assert!(Table::read(&bytes).is_err());
+    bytes[source] = 0;
+    bytes[from - 1] = 2;
+    assert!(Table::read(&bytes).is_err());
+}
+
+const MACHINE_BYTES: usize = 894;
+const MACHINE_DIGEST: u32 = 243_089_943;

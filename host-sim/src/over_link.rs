@@ -8,7 +8,8 @@ use controller_core::Over;
 use controller_core::link::image::PlainPlant;
 use controller_core::link::{Bench, Captured, ImageHead, PlantKind, SeenPlant, ToBoard};
 
-use crate::machine::Machine;
+use crate::core_setup;
+use crate::machine::{Machine, YawSource};
 use crate::orders::Order;
 use crate::recording::{Direction, Event, Image, Input, Recording};
 
@@ -35,8 +36,6 @@ pub enum NotSent {
     TooManyPlants,
     /// A place or size beyond what the link carries: 32 m from the mount, 65 m large.
     TooFar,
-    /// What the link has no message for.
-    NoMessage,
 }
 
 /// Rounds lengths to whole millimetres, which is what the link carries.
@@ -70,6 +69,8 @@ pub fn whole_millimetres(recording: &mut Recording) {
 pub struct OverLink {
     runs: Vec<(usize, usize)>,
     nozzles: u16,
+    /// What the machine file names as its turning input.
+    heading: Option<YawSource>,
     /// Latest instant said, µs.
     said_us: Option<u64>,
     /// Images so far, detector by detector.
@@ -82,6 +83,7 @@ impl OverLink {
         Self {
             runs: machine.section_runs(),
             nozzles: machine.nozzles.len() as u16,
+            heading: machine.turning.map(|turning| turning.heading),
             said_us: None,
             images: [0; 256],
         }
@@ -91,8 +93,11 @@ impl OverLink {
     pub fn told(&mut self, event: &Event) -> Result<Vec<Message>, NotSent> {
         let timeless = self.input(event.t_us, &event.input)?;
         let mut out = Vec::new();
+        if timeless.is_empty() {
+            return Ok(out);
+        }
         self.steps(event.t_us, &mut out);
-        if event.input != Input::Pulse {
+        if !event.input.is_pulse() {
             out.push(Message::Plain(ToBoard::Until { at_us: event.t_us }));
         }
         self.said_us = Some(event.t_us);
@@ -120,7 +125,7 @@ impl OverLink {
         }
     }
 
-    /// The event itself, as it is said to any board; `t_us` is the board's.
+    /// The event itself, as it is said to any board, or nothing where the machine has no use for it; `t_us` is the board's.
     pub fn input(&mut self, t_us: u64, input: &Input) -> Result<Vec<Message>, NotSent> {
         Ok(match input {
             Input::Pulse => plain(ToBoard::Pulse { at_us: t_us }),
@@ -132,7 +137,16 @@ impl OverLink {
                 vec![Message::Image(head, plants)]
             }
             Input::Order(order) => self.order(t_us, order),
-            Input::WheelPulse(_) | Input::Yaw(_) => return Err(NotSent::NoMessage),
+            Input::WheelPulse(1) if matches!(self.heading, Some(YawSource::SecondWheel { .. })) => {
+                plain(ToBoard::SecondPulse { at_us: t_us })
+            }
+            Input::Yaw(mdeg_s) if self.heading == Some(YawSource::Rate) => {
+                plain(ToBoard::YawRate {
+                    urad_s: core_setup::yaw(*mdeg_s),
+                })
+            }
+            // As in a replay: what the machine file does not name is left alone.
+            Input::WheelPulse(_) | Input::Yaw(_) => Vec::new(),
         })
     }
 

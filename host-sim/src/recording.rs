@@ -59,6 +59,13 @@ pub enum Input {
     Order(Order),
 }
 
+impl Input {
+    /// A pulse of any wheel.
+    pub fn is_pulse(&self) -> bool {
+        matches!(self, Self::Pulse | Self::WheelPulse(_))
+    }
+}
+
 /// Which way the machine goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -169,7 +169,7 @@ fn told(
         for message in messages {
             stream.send(&message)?;
         }
-        if event.input == Input::Pulse {
+        if event.input.is_pulse() {
             stream.confirm_pulses(event.t_us)?;
         }
     }

@@ -153,6 +153,93 @@ fn an_ordered_drive_is_the_same_on_the_m4() {
     same_on_m4("ordered drive", &in_sections(), &text);
 }
 
+/// A drive of 40 s around an arc, with what the machine names as its turning input.
+fn around_an_arc(turning: &str, sensor: &str) -> (String, String) {
+    let machine = DEMO_MACHINE
+        .replace("nozzles = 8", "nozzles = 24")
+        .replace("view_left_m = 2.2", "view_left_m = 12.0")
+        .replace("view_right_m = 2.2", "view_right_m = 12.0");
+    let motion = format!(
+        "[motion]\nstart_speed_m_s = 0.0\n\
+         [[motion.piece]]\nduration_s = 5.0\nacceleration_m_s2 = 0.0\n\
+         [[motion.piece]]\nduration_s = 3.0\nacceleration_m_s2 = 1.0\n\
+         [[motion.piece]]\nduration_s = 32.0\nacceleration_m_s2 = 0.0\n\
+         [[motion.leg]]\nlength_m = 15.0\n\
+         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = 25.0\n\
+         [[motion.leg]]\nturn_deg = 120.0\nradius_m = 25.0\n\
+         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = 0\n\
+         [[motion.leg]]\nlength_m = 60.0\n\
+         [boom]\nbehind_axle_m = 2.0\n"
+    );
+    let machine = format!("{machine}\n[turning]\nbehind_axle_m = 2.0\n{turning}");
+    (machine, scenario("around an arc", &motion, sensor))
+}
+
+const TWO_WHEELS: &str = "wheel_y_m = -0.9\nsecond_wheel_y_m = 0.9\nsecond_pulse_length_m = 0.02\n";
+
+/// From the yaw rate and from a second wheel; and it turns, so that a board which drives
+/// straight on would differ.
+#[test]
+fn a_drive_around_an_arc_is_the_same_on_the_m4() {
+    for (name, turning, sensor) in [
+        (
+            "yaw rate",
+            "",
+            "[yaw_sensor]\nrate_hz = 50.0\nnoise_deg_s = 0.2\nbias_deg_s = 0.1\n",
+        ),
+        ("second wheel", TWO_WHEELS, "[second_wheel]\ny_m = 0.9\n"),
+    ] {
+        let (machine, scenario) = around_an_arc(turning, sensor);
+        same_on_m4(name, &machine, &scenario);
+        let (machine, recording) = recorded(&machine, &scenario);
+        let straight = Machine {
+            turning: None,
+            ..machine.clone()
+        };
+        let told = replay("machine.toml", &machine, &recording).expect("replays");
+        let blind = replay("machine.toml", &straight, &recording).expect("replays");
+        assert_ne!(told.commands, blind.commands, "{name}");
+    }
+}
+
+/// A core without the feature `turning` takes no machine that turns, and no yaw rate; one with
+/// it takes what its machine names, and says why not.
+#[test]
+fn what_a_board_cannot_turn_by_it_refuses() {
+    let yaw = ToBoard::YawRate { urad_s: 100_000 };
+    let second = ToBoard::SecondPulse { at_us: 1_000_000 };
+    let until = |at_us| ToBoard::Until { at_us };
+    let setup = |text: &str| {
+        let machine = Machine::parse("machine.toml", text).expect("sound");
+        Setup::new("machine.toml", &machine).expect("sound")
+    };
+    let mut board = Emulated::m0();
+    let turning = format!("{DEMO_MACHINE}\n[turning]\nbehind_axle_m = 2.0\n");
+    assert_eq!(
+        board.offer(&setup(&turning)),
+        Err(Refusal::NotSupported),
+        "a machine that turns"
+    );
+    assert_eq!(board.offer(&setup(DEMO_MACHINE)), Ok(()));
+    assert_eq!(board.ask(until(1_000_000)).1, Ok(()));
+    assert_eq!(board.ask(yaw).1, Err(Refusal::NoTurningInput));
+    assert_eq!(board.ask(second).1, Err(Refusal::NoTurningInput));
+
+    let mut board = Emulated::m4();
+    assert_eq!(board.ask(yaw).1, Err(Refusal::BadMachine), "no machine yet");
+    board.upload(&setup(&turning));
+    assert_eq!(board.ask(until(1_000_000)).1, Ok(()));
+    assert_eq!(board.ask(second).1, Err(Refusal::NoTurningInput));
+    let wild = ToBoard::YawRate { urad_s: 4_000_000 };
+    assert_eq!(board.ask(wild).1, Err(Refusal::TurnsTooFast));
+    let backwards = ToBoard::SecondPulse { at_us: 999_999 };
+    assert_eq!(board.ask(backwards).1, Err(Refusal::TooOld));
+    // What is taken is not answered: the next answer is that of what follows.
+    board.say(yaw);
+    board.say(ToBoard::Pressure { kpa: 250 });
+    assert_eq!(board.ask(until(1_100_000)), (Vec::new(), Ok(())));
+}
+
 /// Every order that a recording may hold, on the move, at rest and where it is refused.
 const EVERY_ORDER: &str = r#"
 {"event":"bench","t_us":100000,"ask":"hold"}

@@ -390,6 +390,15 @@ fn wires(kind: Kind) {
     // Its own wires are its own affair.
     let supply = ToBoard::Supply { ok: true };
     assert_eq!(board.ask(&supply), Err(Refusal::NotSupported));
+    let second = ToBoard::SecondPulse { at_us: 1 };
+    assert_eq!(board.ask(&second), Err(Refusal::NotSupported));
+    // A yaw sensor may hang on the link: it is the machine that has none. A pressure is taken,
+    // so that the next answer is that of what follows.
+    let yaw = ToBoard::YawRate { urad_s: 1000 };
+    assert_eq!(board.ask(&yaw), Err(Refusal::NoTurningInput));
+    let pressure = board.send(&ToBoard::Pressure { kpa: 250 });
+    assert_eq!(board.ask(&supply), Err(Refusal::NotSupported));
+    assert_eq!(board.answer(pressure), None);
 }
 
 #[test]

@@ -1,8 +1,12 @@
 //! The machine description as bytes: for the link and for flash.
 //!
 //! One byte of version, then the postcard form of [`Config`]'s fields in their order: wheel,
-//! patch, timing, modes, fan, rate, nozzles, detectors, sections, faulty nozzles, flows. Its digest is the CRC-32 of all of it: that finds an
-//! old or damaged description, it is no protection against a forged one.
+//! patch, timing, modes, fan, rate, nozzles, detectors, sections, faulty nozzles, flows, turning.
+//! Its digest is the CRC-32 of all of it: that finds an old or damaged description, it is no
+//! protection against a forged one.
+//!
+//! A build without the feature `turning` reads a description that turns and then refuses it in
+//! [`MachineTable::validate`]: it never drives it as one that goes straight.
 
 use super::codec::wire_numbers;
 use super::codec::{Reader, Wire, Writer, put_list, wire_fields};
@@ -14,6 +18,7 @@ use crate::boom::{
 use crate::fan::FanConfig;
 use crate::rate::RateConfig;
 use crate::sections::{MAX_SECTIONS, SectionConfig};
+use crate::turning::{TurningConfig, YawSource};
 use crate::units::{Length, PulseLength, Span, Speed};
 use heapless::Vec;
 
@@ -48,6 +53,7 @@ pub struct MachineTable<const N: usize, const D: usize> {
     sections: Vec<SectionConfig, MAX_SECTIONS>,
     faulty: Vec<u16, N>,
     flows_ml_min: Vec<u16, N>,
+    turning: Option<TurningConfig>,
 }
 
 impl<const N: usize, const D: usize> MachineTable<N, D> {
@@ -66,7 +72,7 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             faulty: &self.faulty,
             rate: self.rate,
             flows_ml_min: &self.flows_ml_min,
-            turning: None,
+            turning: self.turning,
         }
     }
 
@@ -92,6 +98,7 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
             sections: Wire::take(&mut from),
             faulty: Wire::take(&mut from),
             flows_ml_min: Wire::take(&mut from),
+            turning: Wire::take(&mut from),
         };
         match from.rest() {
             Some([]) => Ok(table),
@@ -108,13 +115,9 @@ impl<const N: usize, const D: usize> MachineTable<N, D> {
     }
 }
 
-/// Writes a description; `None` when it does not fit into `out`, or turns: the encoding has no
-/// field for that.
+/// Writes a description; `None` when it does not fit into `out`.
 #[must_use]
 pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
-    if config.turning.is_some() {
-        return None;
-    }
     let mut to = Writer::new(out);
     to.byte(MACHINE_VERSION);
     config.wheel.put(&mut to);
@@ -128,6 +131,7 @@ pub fn write<'o>(config: &Config<'_>, out: &'o mut [u8]) -> Option<&'o [u8]> {
     put_list(config.sections, &mut to);
     put_list(config.faulty, &mut to);
     put_list(config.flows_ml_min, &mut to);
+    config.turning.put(&mut to);
     to.finish()
 }
 
@@ -175,8 +179,36 @@ wire_fields! {
     FanConfig { half_width, flat_half, spacing, wanted_share }
     RateConfig { rate_ml_ha, width, flow_ml_min, pressure_kpa, cycle, lowest, refuse_short }
     SectionConfig { first, count }
+    TurningConfig { behind_axle, wheel_y, source, most_rate_mrad_s, silence }
 }
 
 wire_numbers! {
     UnseenPolicy { Spray = 0, Skip = 1 }
+}
+
+impl Wire for YawSource {
+    fn put(&self, to: &mut Writer<'_>) {
+        match self {
+            Self::Rate => to.byte(0),
+            Self::SecondWheel { pulse_length, y } => {
+                to.byte(1);
+                pulse_length.put(to);
+                y.put(to);
+            }
+        }
+    }
+    fn take(from: &mut Reader<'_>) -> Self {
+        match from.varint(32) {
+            1 => Self::SecondWheel {
+                pulse_length: Wire::take(from),
+                y: Wire::take(from),
+            },
+            other => {
+                if other != 0 {
+                    from.refuse();
+                }
+                Self::Rate
+            }
+        }
+    }
 }

@@ -10,17 +10,17 @@ use crate::counters::Counters;
 use crate::guard::GuardState;
 use crate::units::{Micros, Span};
 use crate::{
-    Action, BenchError, BenchRequest, Command, DirectionError, FaultError, ImageError, Mode,
-    OrderError,
+    Action, BenchError, BenchRequest, Command, ConfigError, DirectionError, FaultError, ImageError,
+    Mode, OrderError, YawError,
 };
 use heapless::Vec;
 
 /// Commands reported in one message.
 pub const COMMANDS_A_MESSAGE: usize = 8;
 
-/// From a host or camera to the board. All but [`ToBoard::Image`], [`ToBoard::Pulse`] and
-/// [`ToBoard::Ping`] are answered by [`FromBoard::Answer`] or by what was asked for; an image
-/// and a pulse only when refused.
+/// From a host or camera to the board. All but [`ToBoard::Ping`] are answered by
+/// [`FromBoard::Answer`] or by what was asked for; those that [come often](ToBoard::is_frequent)
+/// only when refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -130,6 +130,22 @@ pub enum ToBoard<'a> {
     Report {
         /// Time between two, ms; 0 stops it.
         every_ms: u16,
+    },
+    /// What a yaw-rate sensor says now. It counts from when it came: a delay in the line is a
+    /// heading that is late, so send it as soon as it is read.
+    YawRate {
+        /// µrad/s, positive to the left.
+        urad_s: i32,
+    },
+    /// A pulse of the second wheel, where that sensor is not the board's own.
+    SecondPulse {
+        /// When it came, board's µs.
+        at_us: u64,
+    },
+    /// The pressure at the nozzles from now on.
+    Pressure {
+        /// kPa.
+        kpa: u16,
     },
 }
 
@@ -417,6 +433,10 @@ pub enum Refusal {
     Behind,
     /// The stretch is too far away, or ends before it begins.
     BadStretch,
+    /// The machine description has no such turning input.
+    NoTurningInput,
+    /// The machine can't turn so fast.
+    TurnsTooFast,
 }
 
 impl From<ImageError> for Refusal {
@@ -476,6 +496,26 @@ impl From<FaultError> for Refusal {
         match error {
             FaultError::TimeBackwards { .. } => Self::TooOld,
             FaultError::UnknownNozzle { .. } => Self::NoSuchPlace,
+        }
+    }
+}
+
+impl From<YawError> for Refusal {
+    fn from(error: YawError) -> Self {
+        match error {
+            YawError::TimeBackwards { .. } => Self::TooOld,
+            YawError::NoInput => Self::NoTurningInput,
+            YawError::TooFast => Self::TurnsTooFast,
+        }
+    }
+}
+
+/// Why a controller does not take a machine description, as far as the link tells.
+impl From<ConfigError> for Refusal {
+    fn from(error: ConfigError) -> Self {
+        match error {
+            ConfigError::TurningNotBuilt => Self::NotSupported,
+            _ => Self::MachineRefused,
         }
     }
 }
@@ -574,11 +614,26 @@ impl core::fmt::Display for Refusal {
             Self::NoDirectionInput => "the machine has no direction input",
             Self::Behind => "the stretch lies behind the boom already",
             Self::BadStretch => "the stretch is too far away or ends before it begins",
+            Self::NoTurningInput => "the machine has no such turning input",
+            Self::TurnsTooFast => "the machine can't turn so fast; check the yaw sensor's unit",
         })
     }
 }
 
 impl<'a> ToBoard<'a> {
+    /// Comes so often that it is answered only when refused.
+    #[must_use]
+    pub const fn is_frequent(&self) -> bool {
+        matches!(
+            self,
+            Self::Image(_)
+                | Self::Pulse { .. }
+                | Self::YawRate { .. }
+                | Self::SecondPulse { .. }
+                | Self::Pressure { .. }
+        )
+    }
+
     /// Reads a frame's body. What is left over belongs to an image's plants, and is empty
     /// otherwise. Work goes with the number of fields, not of plants.
     ///
@@ -656,6 +711,15 @@ impl<'a> ToBoard<'a> {
             },
             19 => Self::Report {
                 every_ms: Wire::take(from),
+            },
+            20 => Self::YawRate {
+                urad_s: Wire::take(from),
+            },
+            21 => Self::SecondPulse {
+                at_us: Wire::take(from),
+            },
+            22 => Self::Pressure {
+                kpa: Wire::take(from),
             },
             _ => return None,
         })
@@ -753,6 +817,18 @@ impl<'a> ToBoard<'a> {
             Self::Report { every_ms } => {
                 to.byte(19);
                 every_ms.put(to);
+            }
+            Self::YawRate { urad_s } => {
+                to.byte(20);
+                urad_s.put(to);
+            }
+            Self::SecondPulse { at_us } => {
+                to.byte(21);
+                at_us.put(to);
+            }
+            Self::Pressure { kpa } => {
+                to.byte(22);
+                kpa.put(to);
             }
         }
     }
@@ -932,6 +1008,6 @@ wire_fields! {
 
 wire_numbers! {
     SectionMode { Off = 0, Spot = 1, Broadcast = 2 }
-    Refusal { Unreadable = 0, NotSupported = 1, NotAcknowledged = 2, NotAtStandstill = 3, NoSuchPlace = 4, NoSuchRun = 5, UnknownDetector = 6, CapturedInFuture = 7, TooOld = 8, StampUncertain = 9, UnknownFrame = 10, TooManyPlants = 11, Implausible = 12, PieceOutOfOrder = 13, TooLarge = 14, WrongDigest = 15, BadMachine = 16, MachineRefused = 17, NotStored = 18, Busy = 19, OnTooLong = 20, TooShort = 21, WrongTimes = 22, SupplyLow = 23, NoDirectionInput = 24, Behind = 25, BadStretch = 26 }
+    Refusal { Unreadable = 0, NotSupported = 1, NotAcknowledged = 2, NotAtStandstill = 3, NoSuchPlace = 4, NoSuchRun = 5, UnknownDetector = 6, CapturedInFuture = 7, TooOld = 8, StampUncertain = 9, UnknownFrame = 10, TooManyPlants = 11, Implausible = 12, PieceOutOfOrder = 13, TooLarge = 14, WrongDigest = 15, BadMachine = 16, MachineRefused = 17, NotStored = 18, Busy = 19, OnTooLong = 20, TooShort = 21, WrongTimes = 22, SupplyLow = 23, NoDirectionInput = 24, Behind = 25, BadStretch = 26, NoTurningInput = 27, TurnsTooFast = 28 }
     ResetCause { Unknown = 0, PowerOn = 1, LowVoltage = 2, Pin = 3, Watchdog = 4, Firmware = 5 }
 }

@@ -10,7 +10,7 @@ use super::upload::Description;
 use crate::commands::ValveCommand;
 use crate::error::{Error, Result};
 use crate::over_link::{Message, NotSent, OverLink, whole_millimetres};
-use crate::recording::{Input, Recording};
+use crate::recording::Recording;
 use crate::replay::replay;
 use crate::run::same_detectors;
 
@@ -128,7 +128,7 @@ impl Prepared {
                     for message in messages {
                         stream.send(&message)?;
                     }
-                    if event.input == Input::Pulse {
+                    if event.input.is_pulse() {
                         stream.confirm_pulses(event.t_us)?;
                     }
                 }
@@ -220,8 +220,8 @@ impl<'s> Stream<'s> {
     pub fn send(&mut self, message: &Message) -> Result<()> {
         let (bytes, answered) = match message {
             Message::Image(_, plants) => (A_MESSAGE + plants.len() * A_PLANT, false),
-            Message::Plain(ToBoard::Pulse { .. } | ToBoard::Ping { .. }) => (A_MESSAGE, false),
-            Message::Plain(_) => (A_MESSAGE, true),
+            Message::Plain(ToBoard::Ping { .. }) => (A_MESSAGE, false),
+            Message::Plain(message) => (A_MESSAGE, !message.is_frequent()),
         };
         let number = self.session.send_any(message)?;
         self.loose += bytes;

@@ -29,6 +29,9 @@ pub fn remedy(refusal: Refusal) -> &'static str {
         Refusal::NoDirectionInput => {
             "set direction_input in the machine file, or leave directions out"
         }
+        Refusal::NoTurningInput | Refusal::TurnsTooFast => {
+            "look at [turning] in the machine file: what tells the heading, and how fast it may turn"
+        }
         Refusal::Behind | Refusal::BadStretch => "give a stretch ahead of the boom, near end first",
         Refusal::BadMachine => "upload a machine first: `host-sim bench upload MACHINE.toml`",
         Refusal::MachineRefused => {

@@ -68,7 +68,13 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
                 };
                 let _counted = core.handle_direction(now, direction);
             }
-            Input::WheelPulse(_) | Input::Yaw(_) => panic!("the link has no such message"),
+            // The test takes recordings with what the machine names as its turning input only.
+            Input::WheelPulse(_) => {
+                let _counted = core.handle_second_pulse(now);
+            }
+            Input::Yaw(mdeg_s) => {
+                let _counted = core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
+            }
         }
         next = drain(&mut core, event.t_us);
     }
@@ -82,7 +88,8 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
         + counters.images_refused
         + counters.orders_refused
         + counters.bench_refused
-        + counters.directions_refused;
+        + counters.directions_refused
+        + core.yaw_counts().refused;
     Played {
         commands,
         counters,
@@ -134,6 +141,24 @@ impl Emulated {
             };
             assert_eq!(self.hear(), done, "the upload");
         }
+    }
+
+    /// Offers a machine: how the board answers its end.
+    pub fn offer(&mut self, setup: &Setup) -> Result<(), Refusal> {
+        let numbers = self.link.send_machine(&setup.config()).expect("queued");
+        let mut last = Ok(());
+        for number in numbers {
+            match self.hear() {
+                FromBoard::Answer { to, result } if to == number => last = result,
+                other => panic!("not asked for: {other:?}"),
+            }
+        }
+        last
+    }
+
+    /// Says what is not answered.
+    pub fn say(&mut self, message: ToBoard<'_>) {
+        self.send(message);
     }
 
     /// Asks for something: what came before the answer, and the answer.

@@ -79,6 +79,7 @@ mod ports;
 #[cfg(feature = "drivers")]
 mod drivers {
     use super::ports::{Can, Flash, Pin, Serial, Spi};
+    use controller_core::Micros;
     use controller_core::drivers::can_valves::CanValves;
     use controller_core::drivers::capture_timer::{captured_ticks, ticks_to_us, whole_ticks};
     use controller_core::drivers::inrush::Inrush;
@@ -114,7 +115,12 @@ mod drivers {
         .bytes
     }
 
-    pub static CALLS: super::Calls<46> = super::Calls([
+    /// Asks for the shares of the cycles that begin.
+    fn cycles(pwm: &mut Duty, now: Micros) {
+        pwm.turn(now, core::hint::black_box);
+    }
+
+    pub static CALLS: super::Calls<48> = super::Calls([
         Pins::new as *const (),
         <Pins as Valves>::set as *const (),
         <Pins as Valves>::flush as *const (),
@@ -138,7 +144,9 @@ mod drivers {
         Coils::next_due as *const (),
         Coils::poll as *const (),
         Duty::new as *const (),
-        Duty::set as *const (),
+        Duty::open as *const (),
+        Duty::close as *const (),
+        cycles as *const (),
         Duty::is_on as *const (),
         Duty::next_change as *const (),
         Store::new as *const (),

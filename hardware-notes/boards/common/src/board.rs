@@ -222,6 +222,11 @@ fn answer<E: Into<Refusal>>(result: Result<(), E>) -> Then {
     Then::Answer(result.map_err(Into::into))
 }
 
+/// The answer to what is answered only when refused.
+fn refused<E: Into<Refusal>>(result: Result<(), E>) -> Then {
+    Then::AnswerRefused(result.map_err(Into::into))
+}
+
 /// Builds the controller of a machine; `acknowledge`: whatever the description says, closed
 /// until a person has acknowledged.
 #[inline(never)]
@@ -261,7 +266,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
                 return Then::Silent;
             }
             // A frame that was sent again was carried out already.
-            ToBoard::Image(_) | ToBoard::Pulse { .. } if order == Order::Repeat => {
+            _ if order == Order::Repeat && message.is_frequent() => {
                 return Then::AnswerRefused(self.last);
             }
             _ if order == Order::Repeat => return Then::Answer(self.last),
@@ -289,6 +294,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
                 return Then::Answer(site.announce(detector, frame));
             }
             ToBoard::Pulse { .. }
+            | ToBoard::SecondPulse { .. }
             | ToBoard::Until { .. }
             | ToBoard::Direction { .. }
             | ToBoard::Supply { .. }
@@ -320,7 +326,9 @@ impl<const M: usize, const O: usize> Rest<M, O> {
         rest: &[u8],
     ) -> Then {
         let stamp = match *message {
-            ToBoard::Pulse { at_us } | ToBoard::Until { at_us } => Some(Micros(at_us)),
+            ToBoard::Pulse { at_us }
+            | ToBoard::SecondPulse { at_us }
+            | ToBoard::Until { at_us } => Some(Micros(at_us)),
             _ => None,
         };
         if let Some(at) = stamp {
@@ -336,6 +344,9 @@ impl<const M: usize, const O: usize> Rest<M, O> {
             ToBoard::Image(ref head) => {
                 Then::AnswerRefused(orders::image(core, site, now, head, rest))
             }
+            ToBoard::SecondPulse { .. } => refused(core.handle_second_pulse(now)),
+            ToBoard::YawRate { urad_s } => refused(core.handle_yaw_rate(now, urad_s)),
+            ToBoard::Pressure { kpa } => refused(core.handle_pressure(now, kpa)),
             ToBoard::Until { .. } => Then::Answer(Ok(())),
             ToBoard::Mode { section, mode } => answer(core.handle_mode(now, section, mode.into())),
             ToBoard::KeepOff {
@@ -407,7 +418,7 @@ impl<const M: usize, const O: usize> Rest<M, O> {
         }
         let bytes = self.upload.end()?;
         let table = MachineTable::<N, D>::read(bytes).map_err(|_| Refusal::BadMachine)?;
-        table.validate().map_err(|_| Refusal::MachineRefused)
+        table.validate().map_err(Refusal::from)
     }
 
     fn welcome<const N: usize, const K: usize, const H: usize, const D: usize>(

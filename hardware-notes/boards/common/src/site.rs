@@ -6,8 +6,8 @@ use controller_core::{Command, GuardState, Micros};
 /// A board as the messages see it. What is left at its default is what a board that is told
 /// the time has.
 pub trait Site {
-    /// True with a clock and inputs of its own. Then *pulse*, *until*, *direction*, *supply*
-    /// and *switches* are refused, and nothing opens before a person has acknowledged.
+    /// True with a clock and inputs of its own. Then *pulse*, *second pulse*, *until*, *direction*,
+    /// *supply* and *switches* are refused, and nothing opens before a person has acknowledged.
     const LIVE: bool = false;
 
     /// Sends a frame as a whole, or leaves it out as a whole.

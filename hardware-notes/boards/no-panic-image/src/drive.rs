@@ -208,12 +208,12 @@ fn drive(boom: &mut Boom<'_>) {
             8 => used_u32(u32::from(
                 boom.duty(any_micros(), any_u32() as u16).unwrap_or(1001),
             )),
+            9 => yaw(boom),
             _ => break,
         }
     }
 }
 
-#[cfg(feature = "turning")]
 fn yaw(boom: &mut Boom<'_>) {
     let taken = if any_u32() & 1 == 0 {
         boom.handle_yaw_rate(any_micros(), any_u32().cast_signed())
@@ -222,7 +222,10 @@ fn yaw(boom: &mut Boom<'_>) {
     };
     if let Err(error) = taken {
         used_text(&error);
+        #[cfg(feature = "link")]
+        crate::link::answer(error.into());
     }
+    #[cfg(feature = "turning")]
     used_u32(boom.yaw_counts().inputs);
 }
 

@@ -7,7 +7,7 @@ use controller_core::link::{
     MachineTable, Motion, Received, Refusal, ResetCause, SectionMode, SectionState, StrobeLog,
     ToBoard, Upload, Welcome, seal,
 };
-use controller_core::{Action, BenchRequest, Command, Counters, Length, Mode};
+use controller_core::{Action, BenchRequest, Command, Counters, Length, Micros, Mode};
 
 /// Bytes of a machine description.
 const MACHINE: usize = 2048;
@@ -76,12 +76,15 @@ fn read(
         ToBoard::MachineEnd => {
             let table = MachineTable::<48, 4>::read(upload.end()?);
             let table = table.map_err(|_| Refusal::BadMachine)?;
-            table.validate().map_err(|_| Refusal::MachineRefused)?;
+            table.validate()?;
             used_u32(table.config().nozzles.len() as u32);
         }
         ToBoard::Bench { request, .. } => {
             core::hint::black_box(&BenchRequest::from(request));
         }
+        ToBoard::YawRate { urad_s } => used_u32(urad_s.cast_unsigned()),
+        ToBoard::SecondPulse { at_us } => used_micros(Micros(at_us)),
+        ToBoard::Pressure { kpa } => used_u32(u32::from(kpa)),
         ToBoard::Mode { mode, .. } => used_u32(u32::from(Mode::from(mode) == Mode::Spot)),
         other => {
             core::hint::black_box(&other);
@@ -90,7 +93,8 @@ fn read(
     Ok(())
 }
 
-fn answer(refusal: Refusal) {
+/// Says why something was refused.
+pub fn answer(refusal: Refusal) {
     crate::values::used_text(&refusal);
 }
 
