@@ -24,6 +24,8 @@ MAX_FRAME = 1280
 MAX_PLANTS = 64
 PING_EVERY_S = 0.1
 ANSWER_S = 10
+AHEAD = 512  # bytes on the way that any board's port is believed to buffer
+READ_S = 0.02
 WINDOW = 200  # exchanges that the clock remembers
 
 
@@ -158,22 +160,36 @@ class Sender:
 
     def __init__(self, port):
         self.port, self.sequence, self.clock, self.taken = port, 0, Clock(), bytearray()
-        self.answered, self.heard = None, None
+        self.heard = None
+        # Frames that will be answered, each with its bytes and those of the frames before it
+        # that will not; and the bytes since the last of them.
+        self.open, self.loose = {}, 0
 
     def send(self, body):
         """Sends a body; its number, by which the board answers."""
-        number = self.sequence
-        self.port.write(seal(number, body))
+        number, frame = self.sequence, seal(self.sequence, body)
+        self.port.write(frame)
         self.port.flush()
         self.sequence = number + 1 & 0xFFFF
+        self.loose += len(frame)
         return number
 
-    def send_and_wait(self, body):
-        """Sends what the board answers, and listens until it has: so neither outruns the other."""
-        number, end = self.send(body), time.monotonic() + ANSWER_S
-        while self.answered != number:
+    def send_ahead(self, body):
+        """Sends what the board answers; waits while much is unconfirmed: neither outruns the other."""
+        number = self.send(body)
+        self.open[number], self.loose = self.loose, 0
+        self.settle(AHEAD)
+
+    def settle(self, most=0):
+        """Listens until no more than so many bytes are unconfirmed."""
+        left, end = len(self.open), time.monotonic() + ANSWER_S
+        while sum(self.open.values()) > most:
+            if len(self.open) < left:
+                left, end = len(self.open), time.monotonic() + ANSWER_S
             if time.monotonic() > end:
-                raise ValueError(f"frame {number} was not answered in {ANSWER_S} s")
+                raise ValueError(f"frame {min(self.open)} was not answered in {ANSWER_S} s")
+            # Waits for a byte without turning in circles, which would cost an emulator its time.
+            self.taken += self.port.read(1)
             self.listen(now_us())
 
     def listen(self, now_us):
@@ -190,7 +206,7 @@ class Sender:
                 self.clock.add(sent, received, replied, now_us)
             elif body[0] == 2:
                 number, at = read_varint(body, 1)
-                self.answered = number
+                self.open.pop(number, None)
                 if body[at]:
                     print(f"frame {number} refused, reason {body[at + 1]}", file=sys.stderr)
 
@@ -225,7 +241,7 @@ def main():
     else:
         import serial
 
-        sender, listens = Sender(serial.Serial(wish.port, wish.baud, timeout=0)), True
+        sender, listens = Sender(serial.Serial(wish.port, wish.baud, timeout=READ_S)), True
         if wish.heard:
             sender.heard = open(wish.heard, "w", encoding="utf-8")
         for _ in range(0 if wish.board_clock else 20):  # two seconds, so that the clock is known
@@ -241,11 +257,11 @@ def main():
             line = json.loads(text)
             if "pulse_us" in line:
                 sender.send(pulse(line["pulse_us"]))
-                if listens and count % 16 == 0:  # pulses are not answered: keep in step
-                    sender.send_and_wait(until(line["pulse_us"]))
+                if listens and sender.loose > AHEAD // 2:  # pulses are not answered: keep in step
+                    sender.send_ahead(until(line["pulse_us"]))
                 continue
             if "until_us" in line:
-                (sender.send_and_wait if listens else sender.send)(until(line["until_us"]))
+                (sender.send_ahead if listens else sender.send)(until(line["until_us"]))
                 continue
             when = captured(line, sender, wish.board_clock)
             sender.send(image(line["detector"], line["number"], when, line["seen_mm"], line["plants"]))
@@ -256,6 +272,10 @@ def main():
             if time.monotonic() - last_ping > PING_EVERY_S:
                 sender.send(ping(now_us()))
                 last_ping = time.monotonic()
+    try:
+        sender.settle()
+    except ValueError as error:
+        sys.exit(f"{wish.images}: {error}")
 
 
 if __name__ == "__main__":

@@ -9,10 +9,12 @@
 //! 100 m are kept apart. So are plants seen within two pulses of a standstill, where
 //! no speed is known yet.
 
+mod bus;
 pub mod profiles;
 mod simple;
 mod world;
 
+pub use bus::Bus;
 use controller_core::Counters;
 use profiles::Profile;
 use std::fmt;
@@ -237,10 +239,39 @@ fn seed_of(seed: u64, profile: usize) -> u64 {
 /// Drives the core over these profiles and seeds.
 #[must_use]
 pub fn drive(profiles: &[Profile], case: &Case, seeds: std::ops::RangeInclusive<u64>) -> Outcome {
+    drive_with(profiles, case, seeds, None)
+}
+
+/// The same with speed and distance from the tractor bus. The same plants, images and ways of
+/// driving as for a wheel of the case.
+#[must_use]
+pub fn drive_by_bus(
+    profiles: &[Profile],
+    case: &Case,
+    seeds: std::ops::RangeInclusive<u64>,
+    bus: Bus,
+) -> Outcome {
+    let case = Case {
+        pulse_mm: bus.pulse_mm,
+        told: 0,
+        ..*case
+    };
+    drive_with(profiles, &case, seeds, Some(bus))
+}
+
+fn drive_with(
+    profiles: &[Profile],
+    case: &Case,
+    seeds: std::ops::RangeInclusive<u64>,
+    bus: Option<Bus>,
+) -> Outcome {
     let mut outcome = Outcome::default();
     for (i, profile) in profiles.iter().enumerate() {
         for seed in seeds.clone() {
-            let world = World::new(profile, case, seed_of(seed, i));
+            let mut world = World::new(profile, case, seed_of(seed, i));
+            if let Some(bus) = bus {
+                world.stamps = bus::stamps(&profile.motion, bus, seed_of(seed, i));
+            }
             let (errors, counters, in_use) = world.core(case);
             let errors: Vec<Option<f64>> = errors.into_iter().map(Some).collect();
             outcome.take(profile.name, &world, &errors);

@@ -4,18 +4,24 @@
 #![no_main]
 
 use board_common::{Board, Port};
-use board_start as _;
+use board_start::{Irq, hold_off, sleep};
 use cortex_m_rt::entry;
 use emulated_m0::uart;
+
+/// A byte has come. Held off: it only ends the sleep.
+const LINK: Irq = Irq(2);
 
 struct Uart;
 
 impl Port for Uart {
     fn read(&mut self) -> Option<u8> {
         loop {
+            // Before the look: a byte that comes after it ends the sleep.
+            LINK.clear();
             if let Some(byte) = uart::read() {
                 return Some(byte);
             }
+            sleep(false);
         }
     }
 
@@ -27,7 +33,10 @@ impl Port for Uart {
 
 #[entry]
 fn main() -> ! {
+    hold_off();
     uart::start();
+    uart::listen(true);
+    LINK.enable();
     let mut board: Board<384, 512, 256> = Board::new();
     loop {
         board.run::<8, 8, 32, 1>(&mut Uart);

@@ -88,10 +88,20 @@ impl Irq {
         NVIC::is_enabled(self)
     }
 
+    /// Takes a request of it back.
+    pub fn clear(self) {
+        NVIC::unpend(self);
+    }
+
     /// Raises it by software.
     pub fn raise(self) {
         NVIC::pend(self);
     }
+}
+
+/// Holds all interrupts off for good: from here on they only end a sleep.
+pub fn hold_off() {
+    cortex_m::interrupt::disable();
 }
 
 /// Sleeps until an interrupt is pending, also one that is held off. `awake`: waits for it
