@@ -12,11 +12,11 @@ use rand::RngExt;
 /// From when on a fault holds that comes in the middle of the drive, µs.
 const MIDDLE: u64 = 30_000_000;
 
-fn images(story: &mut Story) -> impl Iterator<Item = &mut Item> {
+pub(super) fn images(story: &mut Story) -> impl Iterator<Item = &mut Item> {
     story.items.iter_mut().filter(|item| item.sights_known())
 }
 
-fn lose(story: &mut Story, mut lost: impl FnMut(u64, &mut Story) -> bool) {
+pub(super) fn lose(story: &mut Story, mut lost: impl FnMut(u64, &mut Story) -> bool) {
     let items = std::mem::take(&mut story.items);
     let kept = items
         .into_iter()

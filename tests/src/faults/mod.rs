@@ -9,6 +9,8 @@
 
 mod detector;
 mod host;
+pub mod plants;
+mod stacked;
 mod story;
 mod valve;
 mod wheel;
@@ -46,6 +48,8 @@ pub struct Bound {
     pub start_mm: f64,
     /// Counters that must have gone up.
     pub counted: &'static [Counted],
+    /// Counters that must stay at so much or less.
+    pub most: &'static [(Counted, u64)],
     /// Why plants may be lost without the core counting anything.
     pub unknowable: Option<&'static str>,
 }
@@ -57,6 +61,7 @@ impl Bound {
         sprayed: (0.995, 1.005),
         start_mm: 12.0,
         counted: &[],
+        most: &[],
         unknowable: None,
     };
 }
@@ -123,6 +128,12 @@ impl Effect {
                 broken.push(format!("{} was not counted", counted.0));
             }
         }
+        for (counter, most) in bound.most {
+            let counted = self.count(counter);
+            if counted > *most {
+                broken.push(format!("{counted} {}, at most {most}", counter.0));
+            }
+        }
         if self.lost > 0 && bound.counted.is_empty() && bound.unknowable.is_none() {
             broken.push(format!("{} plants lost in silence", self.lost));
         }
@@ -144,7 +155,13 @@ impl fmt::Display for Effect {
 /// All rows.
 #[must_use]
 pub fn rows() -> Vec<Row> {
-    let parts = [wheel::rows(), detector::rows(), valve::rows(), host::rows()];
+    let parts = [
+        wheel::rows(),
+        detector::rows(),
+        valve::rows(),
+        host::rows(),
+        stacked::rows(),
+    ];
     parts.into_iter().flatten().collect()
 }
 
@@ -180,4 +197,29 @@ pub fn effect(row: &Row, clean: &Report) -> Effect {
 fn area(report: &Report) -> f64 {
     let strips = report.strips.iter().flatten();
     strips.map(|(from, to)| to - from).sum()
+}
+
+/// The matrix as a table: what each fault did, and what it may do.
+#[must_use]
+pub fn matrix() -> String {
+    let mut table = String::from(
+        "| fault | lost plants, % (most) | sprayed (bound) | farthest start, mm (most) | limited by |\n\
+         |---|---|---|---|---|\n",
+    );
+    for row in rows() {
+        let (effect, bound) = (effect(&row, &clean(row.base)), &row.bound);
+        table += &format!(
+            "| {} | {:.1} ({}) | {:.3} ({} to {}) | {:.0} ({}) | {} |\n",
+            row.name,
+            100.0 * effect.lost as f64 / effect.plants as f64,
+            bound.lost,
+            effect.sprayed,
+            bound.sprayed.0,
+            bound.sprayed.1,
+            effect.start_mm,
+            bound.start_mm,
+            row.guard
+        );
+    }
+    table
 }

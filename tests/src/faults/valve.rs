@@ -8,7 +8,7 @@ use host_sim::orders::Order;
 const MIDDLE: u64 = 30_000_000;
 
 /// The supply is low for a second; who drives acknowledges at the next standstill.
-fn supply_low(story: &mut Story) {
+pub(super) fn supply_low(story: &mut Story) {
     story.order(MIDDLE, Order::Supply { ok: false });
     story.order(MIDDLE + 1_000_000, Order::Supply { ok: true });
     story.order(STANDS_US.0 + 2_000_000, Order::Acknowledge);
@@ -66,6 +66,18 @@ pub(super) fn rows() -> Vec<Row> {
                 // On one lane of eight.
                 lost: 25.0,
                 sprayed: (0.9, 1.0),
+                unknowable: Some("without feedback the core can't know of it"),
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "valve: one closes 15 ms later than the machine file says",
+            base: Base::Lanes,
+            fault: |story| story.betrayals.push(Betrayal::SlowToClose(3, 0.015)),
+            guard: "each nozzle stands for itself",
+            bound: Bound {
+                // Nothing is lost; one lane of eight sprays on for 15 ms.
+                sprayed: (1.0, 1.05),
                 unknowable: Some("without feedback the core can't know of it"),
                 ..Bound::NOTHING
             },

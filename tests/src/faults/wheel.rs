@@ -10,7 +10,7 @@ use rand::RngExt;
 const MIDDLE: u64 = 30_000_000;
 
 /// Takes pulses out for which `lost` says so.
-fn lose(story: &mut Story, mut lost: impl FnMut(u64, &mut Story) -> bool) {
+pub(super) fn lose(story: &mut Story, mut lost: impl FnMut(u64, &mut Story) -> bool) {
     let items = std::mem::take(&mut story.items);
     let kept = items
         .into_iter()
@@ -19,7 +19,7 @@ fn lose(story: &mut Story, mut lost: impl FnMut(u64, &mut Story) -> bool) {
 }
 
 /// Adds a pulse `after` µs behind those of which one in `of` is chosen.
-fn add_pulses(story: &mut Story, of: u32, after: std::ops::Range<u64>) {
+pub(super) fn add_pulses(story: &mut Story, of: u32, after: std::ops::Range<u64>) {
     let pulses: Vec<u64> = (story.items.iter())
         .filter(|item| item.is_pulse())
         .map(|item| item.t_us)
