@@ -41,12 +41,17 @@ fn main() -> ExitCode {
 
 /// What a row breaks with these changes planted; a panic counts.
 fn broken(row: &Row, clean: &ground_truth::Report) -> Vec<String> {
-    catch_unwind(AssertUnwindSafe(|| effect(row, clean).breaks(&row.bound))).unwrap_or_else(
-        |panic| {
-            let text = panic.downcast_ref::<String>().map_or("", String::as_str);
-            vec![format!("panics: {}", text.lines().next().unwrap_or(""))]
-        },
-    )
+    catch_unwind(AssertUnwindSafe(|| {
+        let effect = effect(row, clean);
+        if std::env::var_os("FAULT_EFFECTS").is_some() {
+            eprintln!("{effect}  {}", row.name);
+        }
+        effect.breaks(&row.bound)
+    }))
+    .unwrap_or_else(|panic| {
+        let text = panic.downcast_ref::<String>().map_or("", String::as_str);
+        vec![format!("panics: {}", text.lines().next().unwrap_or(""))]
+    })
 }
 
 /// Whether the drive without any fault is still perfect with these changes planted.

@@ -154,6 +154,15 @@ const REACHED_OR_NOT: Change = other(
     "false",
 );
 
+/// The closing after a stall can't be shown alone: its pulses are lost too, so that standstill
+/// closes as well, and with both taken out what is open at the stall stays in its patch.
+const LATE_OR_NOT: Change = other(
+    "controller-core/src/controller.rs",
+    "if lateness < period {",
+    "lateness < period",
+    "true",
+);
+
 /// A valve that does not do as it is told, where nothing tells the core.
 const NO_FEEDBACK: Guard = Guard::Nothing(
     "no feedback reaches the core; that the other nozzles keep to their bounds is the shape of \
@@ -209,15 +218,15 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ),
     (
         "wheel: the direction wire says back for half a second",
-        Guard::Lines(&[guard(
-            "} else if odometer.reversing() {",
-            "odometer.reversing()",
-            "false",
+        Guard::Lines(&[odometer(
+            "if direction == self.direction {",
+            "direction == self.direction",
+            "true",
         )]),
     ),
     (
         "wheel: one pulse in 200 stamped 3 ms too early",
-        Guard::Lines(&[SPEEDS_UP_TOO_FAST]),
+        Guard::Lines(&[FASTER_THAN_TOP, SPEEDS_UP_TOO_FAST]),
     ),
     (
         "detector: silent from the middle on",
@@ -263,7 +272,15 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ("detector: images 0.9 s late", Guard::Lines(&[NOT_TOO_OLD])),
     (
         "detector: images 0.35 s late",
-        Guard::Lines(&[REACHED_OR_NOT]),
+        Guard::Lines(&[
+            REACHED_OR_NOT,
+            other(
+                "controller-core/src/lane.rs",
+                "if ahead(here, interval.end) >= 0 {",
+                "ahead(here, interval.end) >= 0",
+                "false",
+            ),
+        ]),
     ),
     (
         "detector: every image twice",
@@ -335,19 +352,11 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ),
     (
         "firmware: stands still for 0.4 s",
-        Guard::Lines(&[
-            guard("} else if poll_silent {", "poll_silent", "false"),
-            guard(" || odometer.stands(at);", "odometer.stands(at)", "false"),
-        ]),
+        Guard::Lines(&[LATE_OR_NOT]),
     ),
     (
         "firmware: every poll 5 ms late",
-        Guard::Lines(&[other(
-            "controller-core/src/controller.rs",
-            "if behind <= MOST_MADE_UP {",
-            "behind <= MOST_MADE_UP",
-            "false",
-        )]),
+        Guard::Lines(&[LATE_OR_NOT]),
     ),
     (
         "firmware: starts anew while driving, to be acknowledged",
@@ -359,19 +368,11 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ),
     (
         "firmware: starts anew while driving",
-        Guard::Lines(&[
-            guard(
-                "let stands = odometer.never_moved()",
-                "odometer.never_moved()",
-                "false",
-            ),
-            guard(
-                "} else if odometer.never_moved() {",
-                "odometer.never_moved()",
-                "false",
-            ),
-            odometer("self.v == 0 || self.creeping", "self.v == 0", "false"),
-        ]),
+        Guard::Nothing(
+            "not shown: no plan, no mark and no speed stand behind each other; with the guard's \
+             look at a first pulse and the odometer's at its speed both taken out nothing changed, \
+             since the memory holds nothing to open for",
+        ),
     ),
     (
         "stop: an emergency stop while driving, acknowledged at rest",

@@ -20,9 +20,9 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "each fault has its own guard, whatever else is wrong",
             bound: Bound {
-                lost: 3.0,
-                sprayed: (0.5, 0.95),
-                start_mm: 200.0,
+                lost: 1.5,
+                sprayed: (0.66, 0.71),
+                start_mm: 12.0,
                 counted: &[
                     ("pulses_refused", |c| c.pulses_refused.into()),
                     ("unseen_mm2", |c| c.unseen_mm2),
@@ -46,9 +46,9 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "each fault has its own guard, whatever else is wrong",
             bound: Bound {
-                lost: 10.0,
-                sprayed: (0.97, 1.1),
-                start_mm: 60.0,
+                lost: 0.5,
+                sprayed: (0.97, 1.03),
+                start_mm: 24.0,
                 counted: &[
                     ("pulses_bridged", |c| c.pulses_bridged.into()),
                     ("overruns", |c| c.overruns.into()),
@@ -71,9 +71,9 @@ pub(super) fn rows() -> Vec<Row> {
             },
             guard: "each fault has its own guard, whatever else is wrong",
             bound: Bound {
-                lost: 60.0,
-                sprayed: (0.3, 0.95),
-                start_mm: 2500.0,
+                lost: 50.0,
+                sprayed: (0.48, 0.52),
+                start_mm: 12.0,
                 counted: &[
                     ("switch_chatter", |c| c.switch_chatter.into()),
                     ("overruns", |c| c.overruns.into()),
