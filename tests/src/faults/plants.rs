@@ -154,8 +154,8 @@ const REACHED_OR_NOT: Change = other(
     "false",
 );
 
-/// The closing after a stall can't be shown alone: its pulses are lost too, so that standstill
-/// closes as well, and with both taken out what is open at the stall stays in its patch.
+/// The closing after a stall can't be shown alone: standstill closes as well, and with both
+/// taken out the row kept its bounds.
 const LATE_OR_NOT: Change = other(
     "controller-core/src/controller.rs",
     "if lateness < period {",
