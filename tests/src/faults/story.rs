@@ -168,6 +168,8 @@ pub enum Betrayal {
     StuckOpen(u16, u64),
     /// Half flow so much later, s.
     SlowToOpen(u16, f64),
+    /// Half flow at the end so much later, s.
+    SlowToClose(u16, f64),
     /// Falls shut again soon after each opening, and opens anew.
     OpensTwice(u16),
 }
@@ -249,6 +251,7 @@ impl Story {
             let (Betrayal::StuckShut(n)
             | Betrayal::StuckOpen(n, _)
             | Betrayal::SlowToOpen(n, _)
+            | Betrayal::SlowToClose(n, _)
             | Betrayal::OpensTwice(n)) = *betrayal;
             usize::from(n) == nozzle
         })
@@ -425,6 +428,9 @@ fn betray(betrayal: Betrayal, commands: &mut Vec<ValveCommand>, scene: &mut Scen
         }
         Betrayal::SlowToOpen(nozzle, late_s) => {
             scene.nozzles[usize::from(nozzle)].valve.open_delay_s += late_s;
+        }
+        Betrayal::SlowToClose(nozzle, late_s) => {
+            scene.nozzles[usize::from(nozzle)].valve.close_delay_s += late_s;
         }
         Betrayal::OpensTwice(nozzle) => {
             let opens: Vec<u64> = commands
