@@ -206,6 +206,10 @@ pub enum Bench {
 #[derive(Clone, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 #[non_exhaustive]
+#[allow(
+    clippy::large_enum_variant,
+    reason = "there is no heap for the counters, and one message exists at a time"
+)]
 pub enum FromBoard {
     /// Answer to [`ToBoard::Hello`].
     Welcome(Welcome),
