@@ -25,7 +25,7 @@ fn run(image: &Path) -> (Vec<u8>, bool) {
 
 #[test]
 fn the_cores_log_lines_are_read_on_the_host() {
-    let image = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/boards/logged-m4");
+    let image = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../target/boards/logged-m4");
     let elf = std::fs::read(&image)
         .unwrap_or_else(|error| panic!("{}: {error}; run scripts/boards", image.display()));
     let table = Table::parse(&elf)

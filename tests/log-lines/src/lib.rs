@@ -1,0 +1,1 @@
+//! Empty: the test beside it is the crate.
