@@ -263,32 +263,32 @@ impl<const K: usize> Lane<K> {
     /// Takes the ground before `to` out of the plan.
     #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn drop_before(&mut self, to: i32) {
-        self.plan.drop_before(to);
+        while self
+            .plan
+            .first()
+            .is_some_and(|first| ahead(first.end, to) <= 0)
+        {
+            self.plan.pop_first();
+        }
+        self.plan.trim_first(to);
     }
 
-    /// Gives up the nearest patch if it ends before `to` while the lane is closed, and counts
-    /// it: as withheld where mode or keep-off ground did it, else as late. True when it did.
+    /// Gives up the patches that end before `to` while the lane is closed, and counts
+    /// them: as withheld where mode or keep-off ground did it, else as late.
     #[cfg_attr(target_os = "none", inline(never))]
-    pub(crate) fn give_up_before(
-        &mut self,
-        to: i32,
-        wanted: &Wanted<'_>,
-        counters: &mut Counters,
-    ) -> bool {
-        let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) else {
-            return false;
-        };
-        let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
-        self.plan.pop_first();
-        self.done_to = later(self.done_to, first.end);
-        if held {
-            bump(&mut counters.withheld);
-            add_ground(&mut counters.withheld_mm, mm(first.len()));
-        } else {
-            bump(&mut counters.missed_late);
-            add_ground(&mut counters.late_mm, mm(first.len()));
+    pub(crate) fn give_up_before(&mut self, to: i32, wanted: &Wanted<'_>, counters: &mut Counters) {
+        while let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) {
+            let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
+            self.plan.pop_first();
+            self.done_to = later(self.done_to, first.end);
+            if held {
+                bump(&mut counters.withheld);
+                add_ground(&mut counters.withheld_mm, mm(first.len()));
+            } else {
+                bump(&mut counters.missed_late);
+                add_ground(&mut counters.late_mm, mm(first.len()));
+            }
         }
-        true
     }
 
     /// Leaves out the ground from `from` to `to` because of a keep-off line beyond.

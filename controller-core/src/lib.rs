@@ -83,7 +83,6 @@ mod repeats;
 pub mod sections;
 pub mod sequencer;
 pub mod sight;
-mod slice;
 mod slots;
 pub mod turning;
 pub mod units;

@@ -65,25 +65,6 @@ impl Decided {
     }
 }
 
-/// What a turn with one nozzle at one instant came to.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum Outcome {
-    Command(Decided),
-    /// There is nothing to tell the valve at this instant.
-    Nothing,
-    /// Ground was given up, left out or joined: the nozzle has another turn.
-    More,
-}
-
-impl Outcome {
-    fn tell(action: Action, after: i32, short_by: i32) -> Self {
-        Self::Command(Decided::new(action, after, short_by))
-    }
-}
-
-/// More turns than edges that one instant can pass.
-pub(crate) const MOST_TURNS: u8 = 160;
-
 /// What one decision instant knows, worked out once for all nozzles. Times in here are
 /// µs after it: 32 bits are half the work.
 #[derive(Clone, Copy, Debug)]
@@ -130,11 +111,6 @@ impl Instant {
             half_way: speed.wrapping_mul(i64::from(half)) >> 16,
             ..*self
         }
-    }
-
-    /// How the reference point moves, or the nozzle where it goes its own way.
-    pub fn motion(&self) -> &Motion {
-        &self.motion
     }
 
     /// Where the nozzle is, along its own way.
@@ -201,8 +177,8 @@ pub(crate) enum Permit<'a> {
     Bench(bool),
 }
 
-/// Takes a turn with one nozzle at one instant. All that a turn leaves for the next is in the
-/// lane.
+/// Decides for one nozzle at one instant: at most one command. Bounded by the
+/// list length, and where more than the plan decides by its square at most.
 pub(crate) fn decide<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -211,30 +187,29 @@ pub(crate) fn decide<const K: usize>(
     instant: &Instant,
     permit: &Permit<'_>,
     counters: &mut Counters,
-) -> Outcome {
+) -> Option<Decided> {
     let edges = Edges::new(nozzle, patch, timing);
     let may_close = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_on);
     let may_open = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_off);
     match (lane.open, permit) {
-        (true, Permit::Bench(true)) if lane.in_bench() => Outcome::Nothing,
+        (true, Permit::Bench(true)) if lane.in_bench() => None,
         // What the bench state opened is closed before anything else is thought of.
         (true, Permit::Follow(_)) if lane.in_bench() => {
             bump(&mut counters.guard_closes);
-            Outcome::Command(protect(lane, nozzle, patch, instant))
+            Some(protect(lane, nozzle, patch, instant))
         }
         (true, Permit::Closed | Permit::Bench(_)) => {
             bump(&mut counters.guard_closes);
-            Outcome::Command(protect(lane, nozzle, patch, instant))
+            Some(protect(lane, nozzle, patch, instant))
         }
-        (false, Permit::Closed | Permit::Bench(false)) => Outcome::Nothing,
+        (false, Permit::Closed | Permit::Bench(false)) => None,
         (false, Permit::Bench(true)) => {
             let at = may_open(lane);
-            if at > instant.window {
-                return Outcome::Nothing;
-            }
-            lane.bench(instant.stamp(at), true);
-            bump(&mut counters.bench_opens);
-            Outcome::tell(Action::Open, at, 0)
+            (at <= instant.window).then(|| {
+                lane.bench(instant.stamp(at), true);
+                bump(&mut counters.bench_opens);
+                Decided::new(Action::Open, at, 0)
+            })
         }
         (true, Permit::Follow(wanted)) => {
             let earliest = may_close(lane);
@@ -295,47 +270,47 @@ fn decide_open<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Outcome {
-    let Some(first) = lane.plan.first() else {
-        return Outcome::Nothing;
-    };
-    let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
-        Meeting::Later => return Outcome::Nothing,
-        Meeting::At(at) => at,
-        Meeting::Passed => 0,
-    };
-    // The valve may not open again sooner than `earliest`.
-    let at = met.max(earliest);
-    if at > instant.window {
-        return Outcome::Nothing;
+) -> Option<Decided> {
+    loop {
+        let first = lane.plan.first()?;
+        let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
+            Meeting::Later => return None,
+            Meeting::At(at) => at,
+            Meeting::Passed => 0,
+        };
+        // The valve may not open again sooner than `earliest`.
+        let at = met.max(earliest);
+        if at > instant.window {
+            return None;
+        }
+        if at == met && at > 0 {
+            lane.opened(instant.stamp(at), first.start);
+            return Some(Decided::new(Action::Open, at, 0));
+        }
+        let start = later(
+            first.start,
+            instant.reach(at, nozzle.open_delay, edges.open_throw),
+        );
+        let late = at > met || at == 0;
+        let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
+        if late && ahead(beyond, first.end) >= 0 {
+            // Nothing of it can be reached.
+            lane.plan.pop_first();
+            lane.done_to = later(lane.done_to, first.end);
+            bump(&mut counters.missed_late);
+            add_ground(&mut counters.late_mm, mm(first.len()));
+            continue;
+        }
+        let short = ahead(start, first.start);
+        if short <= ONE_MM {
+            lane.opened(instant.stamp(at), first.start);
+            return Some(Decided::new(Action::Open, at, 0));
+        }
+        lane.opened(instant.stamp(at), start);
+        bump(&mut counters.late);
+        add_ground(&mut counters.late_mm, mm(short));
+        return Some(Decided::new(Action::Open, at, short));
     }
-    if at == met && at > 0 {
-        lane.opened(instant.stamp(at), first.start);
-        return Outcome::tell(Action::Open, at, 0);
-    }
-    let start = later(
-        first.start,
-        instant.reach(at, nozzle.open_delay, edges.open_throw),
-    );
-    let late = at > met || at == 0;
-    let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
-    if late && ahead(beyond, first.end) >= 0 {
-        // Nothing of it can be reached.
-        lane.plan.pop_first();
-        lane.done_to = later(lane.done_to, first.end);
-        bump(&mut counters.missed_late);
-        add_ground(&mut counters.late_mm, mm(first.len()));
-        return Outcome::More;
-    }
-    let short = ahead(start, first.start);
-    if short <= ONE_MM {
-        lane.opened(instant.stamp(at), first.start);
-        return Outcome::tell(Action::Open, at, 0);
-    }
-    lane.opened(instant.stamp(at), start);
-    bump(&mut counters.late);
-    add_ground(&mut counters.late_mm, mm(short));
-    Outcome::tell(Action::Open, at, short)
 }
 
 fn decide_close<const K: usize>(
@@ -345,17 +320,17 @@ fn decide_close<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Outcome {
+) -> Option<Decided> {
     let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
-    if let Some(first) = lane.plan.first() {
+    while let Some(first) = lane.plan.first() {
         let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
-            Meeting::Later => return Outcome::Nothing,
+            Meeting::Later => return None,
             Meeting::At(at) => at,
             Meeting::Passed => 0,
         };
         at = met.max(earliest);
         if at > instant.window {
-            return Outcome::Nothing;
+            return None;
         }
         end = if at == met && at > 0 {
             first.end
@@ -364,16 +339,17 @@ fn decide_close<const K: usize>(
             later(first.end, reach)
         };
         over = ahead(end, first.end);
-        if let Some(second) = lane.plan.second()
-            && ahead(second.start, end) <= instant.travel(edges.shortest_gap)
-        {
-            lane.plan.join_first_two();
-            bump(&mut counters.gaps_bridged);
-            return Outcome::More;
+        let Some(second) = lane.plan.second() else {
+            break;
+        };
+        if ahead(second.start, end) > instant.travel(edges.shortest_gap) {
+            break;
         }
+        lane.plan.join_first_two();
+        bump(&mut counters.gaps_bridged);
     }
     if at > instant.window {
-        return Outcome::Nothing;
+        return None;
     }
     lane.plan.pop_first();
     if over > ONE_MM {
@@ -382,7 +358,7 @@ fn decide_close<const K: usize>(
         over = 0;
     }
     lane.closed(instant.stamp(at), end);
-    Outcome::tell(Action::Close, at, over)
+    Some(Decided::new(Action::Close, at, over))
 }
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs

@@ -19,10 +19,6 @@ pub const SEEN_STRETCHES: usize = 8;
 /// A lane may reach beyond a view by this much and still be covered, counts: what
 /// rounding to sixteenths of a millimetre can do.
 const ROUNDING: i32 = 3;
-/// Most detectors that a nozzle's lane can be covered by.
-const MOST_LISTS: usize = 16;
-/// More stretches than all lists hold.
-const MOST_EDGES: usize = MOST_LISTS * (SEEN_STRETCHES + 2);
 
 /// What one detector saw: sorted, apart, as ground places in wrapping counts, along the own
 /// way of the detector's place across.
@@ -50,28 +46,6 @@ impl Seen {
 
     pub(crate) fn as_slice(&self) -> &[Interval] {
         self.items.get(..usize::from(self.len)).unwrap_or(&[])
-    }
-
-    /// Whether `place` is in a stretch, less what `shrink` takes off both ends, and where that
-    /// changes next; `None` when none lies ahead. `at`: how many stretches lie behind, found
-    /// earlier for a place before this one.
-    fn edge(&self, at: &mut u8, place: i32, shrink: (i32, i32)) -> Option<(bool, i32)> {
-        // What was passed has its margin off already, so that it meets a stretch that
-        // begins there.
-        let passed = self.passed.wrapping_add(shrink.0);
-        if self.again && ahead(passed, place) > 0 {
-            return Some((true, passed));
-        }
-        for item in self.as_slice().iter().skip(usize::from(*at)) {
-            let start = item.start.wrapping_add(shrink.0);
-            let end = item.end.wrapping_sub(shrink.1);
-            if ahead(end, start) > 0 && ahead(end, place) > 0 {
-                let inside = ahead(place, start) >= 0;
-                return Some((inside, if inside { end } else { start }));
-            }
-            *at = at.saturating_add(1);
-        }
-        None
     }
 
     /// Adds a stretch, cut to what is not past yet. False when one had to be forgotten.
@@ -229,78 +203,51 @@ impl Covering {
             .is_some_and(|bits| bits & 1 == 1)
     }
 
-    /// Whether `place` counts as seen, and the next place beyond it where that changes.
-    /// `shrink` is taken off both ends of each seen stretch: (near, far). Places are those of a
-    /// lane at `side`, when the boom comes by with `heading`. Each list is gone through once.
+    /// Whether `place` counts as seen, and the next place beyond it where that may
+    /// change. `shrink` is taken off both ends of each seen stretch: (near, far).
+    /// Places are those of a lane at `side`, when the boom comes by with `heading`.
+    /// Bounded by detectors times [`SEEN_STRETCHES`].
     pub(crate) fn seen<'s>(
         self,
-        lists: impl Iterator<Item = &'s Seen> + Clone,
+        lists: impl Iterator<Item = &'s Seen>,
         lane_place: i32,
         shrink: (i32, i32),
         (side, heading): (Side, Heading),
     ) -> (bool, Option<i32>) {
-        let mut at = [0_u8; MOST_LISTS];
-        // What each list that takes part says of a place.
-        let mut ask = |place: i32, tell: Tell<'_>| {
-            let own = lists.clone().enumerate().zip(&mut at);
-            for ((_, list), at) in own.filter(|((detector, _), _)| self.takes(*detector)) {
-                let lead = heading.lead(side.from(list.side));
-                let found = list.edge(at, place.wrapping_sub(lead), shrink);
-                tell(found.map(|(inside, edge)| (inside, edge.wrapping_add(lead))));
+        let mut seen = !self.any && self.mask != 0;
+        let mut next: Option<i32> = None;
+        for (_, list) in lists.enumerate().filter(|(d, _)| self.takes(*d)) {
+            let lead = heading.lead(side.from(list.side));
+            let place = lane_place.wrapping_sub(lead);
+            let mut edge = None;
+            // What was passed has its margin off already, so that it meets a stretch that
+            // begins there.
+            let passed = list.passed.wrapping_add(shrink.0);
+            let mut inside = list.again && ahead(passed, place) > 0;
+            if inside {
+                edge = Some(passed);
             }
-        };
-        let (mut within, mut without) = (0_u32, 0_u32);
-        let (mut end, mut start) = (None, None);
-        ask(lane_place, &mut |found| match found {
-            Some((true, edge)) => {
-                within = within.wrapping_add(1);
-                end = nearer(end, edge);
-            }
-            Some((false, edge)) => {
-                without = without.wrapping_add(1);
-                start = nearer(start, edge);
-            }
-            None => without = without.wrapping_add(1),
-        });
-        let seen = if self.any {
-            within != 0
-        } else {
-            without == 0 && within != 0
-        };
-        if seen != self.any {
-            // The first start among those of which one will do, or end where all are needed.
-            return (seen, if seen { end } else { start });
-        }
-        if within == 0 && without == 0 {
-            return (false, None);
-        }
-        // Seen by one after the other; or one after the other does not see.
-        let mut place = lane_place;
-        for _ in 0..MOST_EDGES {
-            let (mut next, mut never) = (place, false);
-            ask(place, &mut |found| match found {
-                Some((inside, edge)) if inside == seen => next = later(next, edge),
-                None if !seen => never = true,
-                _ => {}
-            });
-            if never {
-                return (seen, None);
-            }
-            if next == place {
+            for item in list.as_slice() {
+                let start = item.start.wrapping_add(shrink.0);
+                let end = item.end.wrapping_sub(shrink.1);
+                if inside || ahead(end, start) <= 0 || ahead(end, place) <= 0 {
+                    continue;
+                }
+                inside = ahead(place, start) >= 0;
+                edge = Some(if inside { end } else { start });
                 break;
             }
-            place = next;
+            if let Some(edge) = edge.map(|edge: i32| edge.wrapping_add(lead)) {
+                next = Some(next.map_or(edge, |n| if ahead(edge, n) < 0 { edge } else { n }));
+            }
+            if self.any {
+                seen |= inside;
+            } else {
+                seen &= inside;
+            }
         }
-        (seen, Some(place))
+        (seen, next)
     }
-}
-
-/// Told whether a list holds a place, and where that changes; nothing when it never does.
-type Tell<'t> = &'t mut dyn FnMut(Option<(bool, i32)>);
-
-/// The nearer of two places ahead.
-fn nearer(a: Option<i32>, b: i32) -> Option<i32> {
-    Some(a.map_or(b, |a| if ahead(b, a) < 0 { b } else { a }))
 }
 
 #[cfg(test)]

@@ -165,11 +165,6 @@ impl Group {
         self.all = true;
     }
 
-    /// The first open nozzle.
-    pub fn first_open(&self) -> Option<usize> {
-        bits(self.open).next()
-    }
-
     fn waiting(&self) -> u32 {
         self.busy & !self.open
     }

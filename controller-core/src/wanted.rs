@@ -126,15 +126,10 @@ impl<'a> Wanted<'a> {
     /// Where the keep-off ground that holds `place` ends; `place` when none does.
     pub(crate) fn past_line(&self, mut place: i32) -> i32 {
         for _ in 0..crate::keep_off::MAX_KEEP_OFF {
-            let from = place;
-            // Stretches mostly lie in order: one round goes through a whole chain.
-            for line in self.own_lines() {
-                if ahead(place, line.start) >= 0 && ahead(line.end, place) > 0 {
-                    place = line.end;
-                }
-            }
-            if place == from {
-                break;
+            let (inside, next) = self.kept_off(place);
+            match next {
+                Some(next) if inside => place = next,
+                _ => break,
             }
         }
         place
@@ -179,15 +174,12 @@ impl<'a> Wanted<'a> {
         let mut place = from;
         let mut from_line = false;
         let mut start = None;
-        let (mut off, mut line) = self.kept_off(place);
-        let (mut asked, mut edge) = self.asked(plan, place);
         for _ in 0..MOST_STEPS {
+            let (off, line) = self.kept_off(place);
+            let (asked, edge) = self.asked(plan, place);
+            let next = nearer(line, edge);
             match (start, asked && !off) {
-                (None, true) => {
-                    start = Some(place);
-                    // Lines may have been stepped over, and one end just here.
-                    from_line |= place != from && self.own_lines().any(|line| line.end == place);
-                }
+                (None, true) => start = Some(place),
                 (None, false) => from_line = off,
                 (Some(start), false) => {
                     return Some(Run {
@@ -199,21 +191,9 @@ impl<'a> Wanted<'a> {
                 }
                 (Some(_), true) => {}
             }
-            // What lies before the end of keep-off ground, or before ground that is asked for,
-            // can't be sprayed: nothing changes there.
-            let next = match (start, off, asked) {
-                (None, true, _) => Some(self.past_line(place)),
-                (None, false, false) => edge,
-                _ => nearer(line, edge),
-            };
-            let Some(next) = next else { break };
-            place = next;
-            // An edge further on still stands.
-            if line.is_some_and(|line| ahead(line, place) <= 0) {
-                (off, line) = self.kept_off(place);
-            }
-            if edge.is_some_and(|edge| ahead(edge, place) <= 0) {
-                (asked, edge) = self.asked(plan, place);
+            match next {
+                Some(next) => place = next,
+                None => break,
             }
         }
         start.map(|start| Run {

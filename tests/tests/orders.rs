@@ -420,56 +420,6 @@ fn an_emergency_stop_closes_at_once_and_stays() {
 /// A stop that comes between a decision and its hand-over takes the open back.
 #[test]
 fn an_open_not_handed_out_is_void() {
-    let mut wide = about_to_open();
-    let mut out = Vec::new();
-    // 8 nozzles open at 492,000; only one open is fetched before the stop.
-    while !matches!(wide.poll(Micros(492_000)), Poll::Command(_)) {}
-    wide.handle_emergency_stop(Micros(492_000)).expect("taken");
-    drain(&mut wide, 492_000, &mut out);
-    assert_eq!(out.len(), 1, "{out:?}");
-    assert_eq!((out[0].action, out[0].at.0), (Close, 492_000));
-    assert_eq!(wide.counters().opens_voided, 7);
-    assert_eq!(wide.counters().commands, 2);
-}
-
-/// A stop within a decision: what was decided is void, and the rest is not decided.
-#[test]
-fn a_stop_within_a_decision_ends_it() {
-    let mut wide = about_to_open();
-    within_a_decision(&mut wide);
-    wide.handle_emergency_stop(Micros(492_000)).expect("taken");
-    let mut out = Vec::new();
-    drain(&mut wide, 492_000, &mut out);
-    drain(&mut wide, 520_000, &mut out);
-    assert!(out.is_empty(), "{out:?}");
-    assert_eq!(wide.counters().opens_voided, 3);
-    assert_eq!(wide.counters().commands, 0);
-}
-
-/// Another order within a decision: the nozzles left are decided by it, at the same instant,
-/// and those decided before follow at the next.
-#[test]
-fn an_order_within_a_decision_holds_for_the_rest() {
-    let mut wide = about_to_open();
-    let before = wide.counters().inputs_before_poll;
-    within_a_decision(&mut wide);
-    wide.handle_mode(Micros(492_000), 0, Mode::Off)
-        .expect("taken");
-    assert_eq!(wide.counters().inputs_before_poll, before + 1);
-    let mut out = Vec::new();
-    for stamp in [492_000, 494_000, 600_000] {
-        drain(&mut wide, stamp, &mut out);
-    }
-    let opened: Vec<u16> = (out.iter().filter(|c| c.action == Open))
-        .map(|c| c.nozzle)
-        .collect();
-    assert_eq!(opened, [0, 1, 2]);
-    assert_eq!(out.len(), 6, "{out:?}");
-    assert!((0..8).all(|nozzle| wide.is_open(nozzle) == Some(false)));
-}
-
-/// Eight nozzles that will open at 492,000, broadcast ordered just before.
-fn about_to_open() -> Core {
     let mut out = Vec::new();
     let mut wide = wide_boom();
     for k in 0..50u64 {
@@ -479,14 +429,15 @@ fn about_to_open() -> Core {
     }
     wide.handle_mode(Micros(491_000), 0, Mode::Broadcast)
         .expect("taken");
-    wide
-}
-
-/// The instant begun, and three of the eight nozzles decided.
-fn within_a_decision(core: &mut Core) {
-    for _ in 0..4 {
-        assert_eq!(core.poll(Micros(492_000)), Poll::Busy);
-    }
+    out.clear();
+    // 8 nozzles open at 492,000; only one open is fetched before the stop.
+    while !matches!(wide.poll(Micros(492_000)), Poll::Command(_)) {}
+    wide.handle_emergency_stop(Micros(492_000)).expect("taken");
+    drain(&mut wide, 492_000, &mut out);
+    assert_eq!(out.len(), 1, "{out:?}");
+    assert_eq!((out[0].action, out[0].at.0), (Close, 492_000));
+    assert_eq!(wide.counters().opens_voided, 7);
+    assert_eq!(wide.counters().commands, 2);
 }
 
 /// Eight nozzles in one section.

@@ -3,7 +3,8 @@
 //! Orders are inputs like pulses and images: stamped, refused with a reason and a count,
 //! and seen by the decision instants after their stamp. An emergency stop, a low supply and
 //! the pulse that ends the bench state do not wait for an instant: the closes lie ready at
-//! the stamp, and polling until [`Poll::Idle`](super::Poll::Idle) hands them out, one a call.
+//! the stamp, and polling until [`Poll::Idle`](super::Poll::Idle) hands them out, one group of nozzles a
+//! call.
 
 use super::{Controller, group_size};
 use crate::bench::{BenchError, BenchRequest, Ended};
@@ -13,7 +14,7 @@ use crate::keep_off::{Along, FARTHEST, Over};
 use crate::sections::{Mode, OrderError};
 use crate::sequencer::{self, Instant};
 use crate::units::{Length, Micros, wrap_i32};
-use crate::wake::GROUP_BITS;
+use crate::wake::{GROUP, GROUP_BITS};
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// The mode of a section. `None`: no such section.
@@ -229,13 +230,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         self.guard = self.latches.state().unwrap_or(self.guard);
         log!(warn, "all closed at {} us: {}", now.0, self.guard);
-        if let Some(slice) = self.slice.take() {
-            // What is not decided yet is not: the whole group is looked at anew.
-            let count = group_size(self.nozzles.len(), slice.group());
-            if let Some(group) = self.groups.get_mut(slice.group()) {
-                group.everyone(count);
-            }
-        }
         let Self {
             outbox,
             lanes,
@@ -258,45 +252,38 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.stale = true;
     }
 
-    /// Closes the next open nozzle at `at`, the first one of group `index` or beyond.
-    pub(super) fn close_next(&mut self, index: usize, at: Micros) {
-        let groups = self.groups.iter().enumerate().skip(index);
-        let open = groups.map(|(index, group)| (index, group.first_open()));
-        let next = open.filter_map(|(index, offset)| Some((index, offset?)));
-        let Some((index, offset)) = next.min_by_key(|next| next.0) else {
-            self.urgent = None;
-            return;
-        };
-        self.urgent = Some((at, index));
-        self.stale = true;
+    /// Closes what is open in one group, at `at`.
+    pub(super) fn close_group(&mut self, index: usize, at: Micros) {
         let first = index << GROUP_BITS;
-        let own = first.wrapping_add(offset);
-        let (Some(group), Some(next), Some(lane), Some(nozzle)) = (
+        let motion = self.odometer.motion_at(at);
+        let swing = self.turning.swing_at(at);
+        let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
             self.groups.get_mut(index),
+            self.lanes.get_mut(first..),
             self.next.get_mut(first..),
-            self.lanes.get_mut(own),
-            self.nozzles.get(own),
+            self.nozzles.get(first..),
         ) else {
-            self.urgent = None;
             return;
         };
-        let motion = self.odometer.motion_at(at);
-        let side = self.turning.side(nozzle.y);
-        let way = (self.turning.on()).then(|| self.turning.swing_at(at).own(&motion, side));
-        let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
-        let instant = straight.along(way);
-        // An open that was void left its nozzle closed.
-        if lane.is_open() {
-            self.outbox.begin(at, index);
-            let decided = sequencer::protect(lane, nozzle, &self.patch, &instant);
-            bump(&mut self.counters.guard_closes);
-            bump(&mut self.counters.commands);
-            let put = self.outbox.put(offset, decided);
-            debug_assert!(put, "it was empty");
+        self.outbox.begin(at, index);
+        let own = lanes.iter_mut().zip(nozzles);
+        for (offset, (lane, nozzle)) in own.enumerate().take(GROUP) {
+            let side = self.turning.side(nozzle.y);
+            let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
+            let place = instant.place();
+            if lane.is_open() {
+                let decided = sequencer::protect(lane, nozzle, &self.patch, &instant);
+                bump(&mut self.counters.guard_closes);
+                bump(&mut self.counters.commands);
+                let put = self.outbox.put(offset, decided);
+                debug_assert!(put, "a group has at most one command a nozzle");
+            }
+            let wanted = self.layers.over(first.wrapping_add(offset), nozzle);
+            let boundary = lane.boundary(&wanted, place);
+            group.set(offset, next, side, boundary, lane.is_open());
         }
-        let wanted = self.layers.over(own, nozzle);
-        let boundary = lane.boundary(&wanted, instant.place());
-        group.set(offset, next, side, boundary, false);
+        self.stale = true;
     }
 
     pub(super) fn judge(&self, at: Micros, unpolled: bool) -> GuardState {
