@@ -24,6 +24,7 @@ MAX_FRAME = 1280
 MAX_PLANTS = 64
 PING_EVERY_S = 0.1
 ANSWER_S = 10
+AGAIN_S = 1.0  # without an answer for so long: sent again
 AHEAD = 512  # bytes on the way that any board's port is believed to buffer
 READ_S = 0.02
 WINDOW = 200  # exchanges that the clock remembers
@@ -164,6 +165,7 @@ class Sender:
         # Frames that will be answered, each with its bytes and those of the frames before it
         # that will not; and the bytes since the last of them.
         self.open, self.loose = {}, 0
+        self.again = {}
 
     def send(self, body):
         """Sends a body; its number, by which the board answers."""
@@ -178,23 +180,40 @@ class Sender:
         """Sends what the board answers; waits while much is unconfirmed: neither outruns the other."""
         number = self.send(body)
         self.open[number], self.loose = self.loose, 0
+        self.again[number] = body
         self.settle(AHEAD)
 
     def settle(self, most=0):
         """Listens until no more than so many bytes are unconfirmed."""
         left, end = len(self.open), time.monotonic() + ANSWER_S
+        ask = time.monotonic() + AGAIN_S
         while sum(self.open.values()) > most:
             if len(self.open) < left:
                 left, end = len(self.open), time.monotonic() + ANSWER_S
+                ask = time.monotonic() + AGAIN_S
+            if time.monotonic() > ask:
+                # The frame or its answer was lost on the way: the same again, by its own number.
+                number = min(self.open)
+                self.port.write(seal(number, self.again[number]))
+                self.port.flush()
+                ask = time.monotonic() + AGAIN_S
             if time.monotonic() > end:
                 raise ValueError(f"frame {min(self.open)} was not answered in {ANSWER_S} s")
             # Waits for a byte without turning in circles, which would cost an emulator its time.
-            self.taken += self.port.read(1)
+            self.taken += self.take(1)
             self.listen(now_us())
+
+    def take(self, most):
+        """Bytes from the port. One that wakes without any is asked again: only silence counts."""
+        try:
+            return self.port.read(most)
+        except OSError:
+            time.sleep(0.01)
+            return b""
 
     def listen(self, now_us):
         """Reads what has come; pongs go into the clock, refusals to stderr."""
-        self.taken += self.port.read(self.port.in_waiting)
+        self.taken += self.take(self.port.in_waiting)
         *frames, self.taken = self.taken.split(b"\0")
         for body in filter(None, map(unseal, filter(None, frames))):
             if self.heard:
@@ -207,6 +226,7 @@ class Sender:
             elif body[0] == 2:
                 number, at = read_varint(body, 1)
                 self.open.pop(number, None)
+                self.again.pop(number, None)
                 if body[at]:
                     print(f"frame {number} refused, reason {body[at + 1]}", file=sys.stderr)
 

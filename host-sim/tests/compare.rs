@@ -147,7 +147,7 @@ fn bad_wishes_and_files_are_refused() {
         "[timing]\nslack_ms = 3.0",
     );
     let broken = demo.write("broken.jsonl", b"hello\n");
-    let truth = demo.write("truth-2.json", br#"{"truth_format":2}"#);
+    let truth = demo.write("truth-3.json", br#"{"truth_format":3}"#);
     let m = machine.as_str();
     for (args, word) in [
         (
@@ -186,7 +186,7 @@ fn bad_wishes_and_files_are_refused() {
                 "--truth",
                 &truth,
             ],
-            "version 2",
+            "version 3",
         ),
     ] {
         let out = host_sim(&[&["compare"], &args[..]].concat());

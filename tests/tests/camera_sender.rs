@@ -1,6 +1,7 @@
 //! The camera's Python sender says byte for byte what the board understands.
 
 use std::io::{BufRead, BufReader, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
@@ -207,10 +208,14 @@ print(*s.clock.to_board(5_000_000))
     assert!(error < 2000, "{error}");
 }
 
+/// Not to become the test's own terminal (Linux).
+const O_NOCTTY: i32 = 0o400;
+
 /// An emulated board on a pseudo terminal, as a serial adapter would be; gone with this value.
 struct OnTerminal {
     machine: Child,
     path: String,
+    _plugged: std::fs::File,
 }
 
 impl Drop for OnTerminal {
@@ -251,7 +256,19 @@ impl OnTerminal {
             line[at..].split_whitespace().next().map(str::to_owned)
         });
         let path = path.expect("the emulator names its terminal");
-        Self { machine, path }
+        // Kept open from one user of the terminal to the next: the emulator takes a terminal
+        // that nobody holds for unplugged, and drops what is said meanwhile.
+        let plugged = std::fs::File::options()
+            .read(true)
+            .write(true)
+            .custom_flags(O_NOCTTY)
+            .open(&path)
+            .expect("the terminal opens");
+        Self {
+            machine,
+            path,
+            _plugged: plugged,
+        }
     }
 }
 

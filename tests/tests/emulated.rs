@@ -159,8 +159,7 @@ fn around_an_arc(turning: &str, sensor: &str) -> (String, String) {
         .replace("nozzles = 8", "nozzles = 24")
         .replace("view_left_m = 2.2", "view_left_m = 12.0")
         .replace("view_right_m = 2.2", "view_right_m = 12.0");
-    let motion = format!(
-        "[motion]\nstart_speed_m_s = 0.0\n\
+    let motion = "[motion]\nstart_speed_m_s = 0.0\n\
          [[motion.piece]]\nduration_s = 5.0\nacceleration_m_s2 = 0.0\n\
          [[motion.piece]]\nduration_s = 3.0\nacceleration_m_s2 = 1.0\n\
          [[motion.piece]]\nduration_s = 32.0\nacceleration_m_s2 = 0.0\n\
@@ -169,10 +168,9 @@ fn around_an_arc(turning: &str, sensor: &str) -> (String, String) {
          [[motion.leg]]\nturn_deg = 120.0\nradius_m = 25.0\n\
          [[motion.leg]]\nlength_m = 5.0\nto_radius_m = 0\n\
          [[motion.leg]]\nlength_m = 60.0\n\
-         [boom]\nbehind_axle_m = 2.0\n"
-    );
+         [boom]\nbehind_axle_m = 2.0\n";
     let machine = format!("{machine}\n[turning]\nbehind_axle_m = 2.0\n{turning}");
-    (machine, scenario("around an arc", &motion, sensor))
+    (machine, scenario("around an arc", motion, sensor))
 }
 
 const TWO_WHEELS: &str = "wheel_y_m = -0.9\nsecond_wheel_y_m = 0.9\nsecond_pulse_length_m = 0.02\n";
