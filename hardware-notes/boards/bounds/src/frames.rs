@@ -78,10 +78,10 @@ pub fn run(meter: &mut Meter) -> bool {
     }
     let message = FromBoard::Counters {
         core: Counters {
-            pulses: u64::MAX,
-            commands: u64::MAX,
-            images: u64::MAX,
-            plants: u64::MAX,
+            pulses: u32::MAX,
+            commands: u32::MAX,
+            images: u32::MAX,
+            plants: u32::MAX,
             late_mm: u64::MAX,
             unseen_mm2: u64::MAX,
             ..Counters::default()

@@ -140,7 +140,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
         &strips::<N>(200, 350, 20),
     );
     rig.run_up(400, PERIOD);
-    let opened = rig.core.counters().commands >= 2 * (K * N) as u64;
+    let opened = rig.core.counters().commands >= 2 * (K * N) as u32;
     // Stopped at once while all are open and every list is full.
     rig.image(
         Row::ImageWide,
@@ -185,7 +185,7 @@ fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
         &strips::<N>(-850, 105, 1),
     );
     rig.run_up(20, 2600);
-    rig.core.counters().missed_late >= (K * N) as u64 / 2
+    rig.core.counters().missed_late >= (K * N) as u32 / 2
 }
 
 /// Valves that must stay open for a second: a whole list passes meanwhile, and the close
@@ -209,7 +209,7 @@ fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
         &strips::<N>(200, 200, 20),
     );
     rig.run_up(600, 2600);
-    rig.core.counters().gaps_bridged >= ((K - 1) * N) as u64
+    rig.core.counters().gaps_bridged >= ((K - 1) * N) as u32
 }
 
 /// Images of one and of 64 plants into full lists, all of which must be joined by force.
@@ -340,7 +340,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
             rig.mode(section, mode);
             rig.mode(section, Mode::Spot);
         }
-        let sprayed = rig.core.counters().commands > N as u64;
+        let sprayed = rig.core.counters().commands > N as u32;
         // All open on fresh ground, then stopped.
         for section in 0..16 {
             rig.mode(section, Mode::Broadcast);
