@@ -193,12 +193,12 @@ class Sender:
                 ask = time.monotonic() + AGAIN_S
             if time.monotonic() > ask:
                 # The frame or its answer was lost on the way: the same again, by its own number.
-                number = min(self.open)
+                number = next(iter(self.open))  # the oldest, also where numbers wrap
                 self.port.write(seal(number, self.again[number]))
                 self.port.flush()
                 ask = time.monotonic() + AGAIN_S
             if time.monotonic() > end:
-                raise ValueError(f"frame {min(self.open)} was not answered in {ANSWER_S} s")
+                raise ValueError(f"frame {next(iter(self.open))} was not answered in {ANSWER_S} s")
             # Waits for a byte without turning in circles, which would cost an emulator its time.
             self.taken += self.take(1)
             self.listen(now_us())
@@ -285,7 +285,7 @@ def main():
                 continue
             when = captured(line, sender, wish.board_clock)
             sender.send(image(line["detector"], line["number"], when, line["seen_mm"], line["plants"]))
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, OSError) as error:
             sys.exit(f"{wish.images}: line {count}: {error!r}; see the top of {sys.argv[0]}")
         if listens:
             sender.listen(now_us())
@@ -294,7 +294,7 @@ def main():
                 last_ping = time.monotonic()
     try:
         sender.settle()
-    except ValueError as error:
+    except (ValueError, OSError) as error:
         sys.exit(f"{wish.images}: {error}")
 
 

@@ -24,7 +24,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// What share of the cycle that begins at `now` an open valve is to be told, thousandths:
     /// to be asked once at each cycle's beginning, the first of which is the opening. `None`:
     /// no such nozzle. 1000 on a machine without [`Config::rate`](crate::Config::rate); 0 for
-    /// a closed valve. Constant work; changes nothing but counters.
+    /// a closed valve. The speed is that of the counted wheel, also in a curve, where a nozzle's
+    /// own differs. Constant work; changes nothing but counters.
     pub fn duty(&mut self, now: Micros, nozzle: u16) -> Option<u16> {
         let index = usize::from(nozzle);
         let config = self.nozzles.get(index)?;
