@@ -120,7 +120,8 @@ const NONE_PUT_BACK: Change = plausible(
     "true",
 );
 const ONE_PUT_BACK: Change = plausible("Verdict::Last(count.max(2))", "count.max(2)", "2");
-const NEVER_CREEPING: Change = odometer(
+const NEVER_CREEPING: Change = other(
+    "controller-core/src/odometer/forecast.rs",
     "waited >= self.stop_after",
     "waited >= self.stop_after",
     "false",
@@ -131,7 +132,8 @@ const NOT_TOO_OLD: Change = images(
     "now.since(image.captured_at) > self.timing.max_detection_age",
     "false",
 );
-const SPANS_OF_A_PULSE: Change = odometer(
+const SPANS_OF_A_PULSE: Change = other(
+    "controller-core/src/odometer/estimate.rs",
     "self.way(fix.fine, from) >= MIN_SPAN_FINE.saturating_sub(self.hair)",
     "MIN_SPAN_FINE.saturating_sub(self.hair)",
     "1",
