@@ -128,17 +128,17 @@ def bus_stub():
     for y in (264, 270):
         s.stroke((501, y), (549, y))
     s.text(525, 225, "common-mode choke", anchor="middle", size=12)
-    t = sy.chip(s, 640, 205, 130, 130, ["transceiver", "3.3 V logic"], left=["CAN_L", "CAN_H"],
+    t = sy.chip(s, 640, 200, 130, 130, ["transceiver", "3.3 V logic"], left=["CAN_L", "CAN_H"],
                 right=["RX", "TX"], rows=40)
-    s.wire((560, 250), (600, 250), (600, t["CAN_L"][1]), t["CAN_L"])
-    s.wire((560, 290), (600, 290), (600, t["CAN_H"][1]), t["CAN_H"])
+    s.wire((560, 250), t["CAN_L"])
+    s.wire((560, 290), t["CAN_H"])
     s.wire(t["RX"], (820, t["RX"][1]), (820, 190), (850, 190))
     s.post(850, 190)
     s.lines(862, 186, "receive pin of the", "CAN controller", size=12)
     s.wire(t["TX"], (820, t["TX"][1]))
     sy.resistor(s, 820, t["TX"][1], "r", "10 kΩ", length=60, side="b")
-    s.wire((880, t["TX"][1]), (940, t["TX"][1]), (940, 270))
-    sy.supply(s, 940, 270, "+3.3 V")
+    s.wire((880, t["TX"][1]), (940, t["TX"][1]), (940, 265))
+    sy.supply(s, 940, 265, "+3.3 V")
     s.note(560, 385, "TX tied high: the node can't disturb the bus.",
            "It can't acknowledge either; other nodes do.")
     return s

@@ -145,14 +145,12 @@ def emergency_stop():
     sy.contact(s, 180, 380, "r", "K1.1", length=80, side="b", wide=True)
     s.wire((260, 380), (300, 380), wide=True)
     sy.contact(s, 300, 380, "r", "K2.1", length=80, side="b", wide=True)
-    s.wire((380, 380), (860, 380), wide=True)
+    s.wire((380, 380), (740, 380), wide=True)
     for x, name in ((500, "group 1"), (620, "group 2"), (740, "group n")):
         s.dot(x, 380)
         sy.fuse(s, x, 380, "d", name, length=70)
         s.post(x, 450)
-    s.wire((860, 380), (860, 380), wide=True)
-    s.post(860, 380)
-    s.lines(874, 376, "pump: its own", "relay and fuse,", "same loop", size=12)
+    s.lines(850, 376, "The pump: a relay", "in the same loop,", "own fuse and feed", size=12)
     s.note(40, 490, "A pulled-out button alone gives no power back: a person presses S3, looks, and then "
            "acknowledges at the controller.",
            "No large capacitor behind K2.1: it would hold valves open after the stop. This loop is no "

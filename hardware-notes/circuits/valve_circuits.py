@@ -154,7 +154,7 @@ def peak_hold():
     s.wire((840, 200), (930, 200))
     s.dot(930, 110)
     s.wire((930, 110), (970, 110), (970, 220))
-    sy.resistor(s, 970, 220, "d", "10 kΩ", length=60, side="l")
+    sy.resistor(s, 970, 220, "d", "15 kΩ", length=60, side="l")
     q3 = sy.mosfet(s, 930, 330, "r")
     s.wire((970, 280), q3["a"])
     s.text(938, 305, "Q3", anchor="end")
