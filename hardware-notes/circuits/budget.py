@@ -164,6 +164,12 @@ def opening():
     return table(["coil", "8.5 V", f"{LOW:g} V", "12 V", f"{SUPPLY:g} V", f"{HIGH:g} V"], rows)
 
 
+def hold_duty(volts, ohm):
+    """Share of time at the supply so that the mean current is `HOLD`, where it runs on through
+    a diode between: D V - (1 - D) Vd = I R."""
+    return (HOLD * ohm + DIODE) / (volts + DIODE)
+
+
 def hold():
     """Peak-and-hold: resistor or duty, and what is saved."""
     rows = []
@@ -173,9 +179,9 @@ def hold():
     for volts, degrees in ((LOW, YOURS.hot), (12.0, 20.0), (SUPPLY, 20.0), (HIGH, 20.0)):
         ohm = f.copper_at(YOURS.ohm, degrees)
         amperes = volts / (ohm + resistor)
-        duty = HOLD * ohm / volts
-        # Of a coil whose current runs on between pulses: V D (1 - D) / (L f).
-        ripple = volts * duty * (1 - duty) / (YOURS.henry * 5000)
+        duty = hold_duty(volts, ohm)
+        # Of a coil whose current runs on between pulses: V D (1 - D) / (L f), V with the diode.
+        ripple = (volts + DIODE) * duty * (1 - duty) / (YOURS.henry * 5000)
         rows.append([
             f"{volts:g} V, {degrees:g} °C", f"{amperes:.2f}", f"{amperes**2 * resistor:.1f}",
             f"{amperes**2 * ohm:.1f}", f"{100 * duty:.0f}", f"{1000 * ripple:.0f}",
@@ -183,7 +189,7 @@ def hold():
         ])
     head = [
         "supply and coil", f"A held by {resistor:g} Ω", "W in it", "W in the coil",
-        f"or duty for {HOLD:g} A, %", "ripple at 5 kHz, mA", "W in the coil", "W without hold",
+        f"or duty for {HOLD:g} A, %", "ripple at 5 kHz, mA", "W in the coil by duty", "W without hold",
     ]
     fall = [
         f.fall_time(i, YOURS.drop_out, YOURS.ohm, YOURS.henry, opposing("switch", 51.0, SUPPLY))
