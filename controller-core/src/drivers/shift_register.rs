@@ -7,8 +7,9 @@
 //! **The dead-man.** Output-enable hangs on a retriggerable monostable, and the monostable on
 //! a pin that this driver turns over at every flush. A program that hangs stops flushing, the
 //! monostable falls back, and all outputs go off without any software. Flush at least twice
-//! in its time, from the main loop only: an interrupt would go on feeding it for a dead
-//! program. Choose some tens of ms, more than the decision period and less than the stop
+//! in its time from the main loop, never from an interrupt that comes by itself: that would go on
+//! feeding it for a dead program. An interrupt that carries out queued commands may: a dead
+//! program decides no more of them, so its flushes end within the window of one decision. Choose some tens of ms, more than the decision period and less than the stop
 //! bound that you promise.
 
 use super::valves::{Valves, set_bit};
