@@ -47,7 +47,10 @@ pub struct Scene {
     patch: Patch,
     fan: Option<TrueFan>,
     faulty: Vec<usize>,
-    tolerance: Tolerance,
+    /// What is held against the machine.
+    pub tolerance: Tolerance,
+    /// The machine turns: each nozzle has its own way, and no grid lies under them.
+    pub turns: bool,
     /// How the real valves stray, and the real supply.
     solenoids: Option<Solenoids>,
     supply: Option<SupplySpec>,
@@ -127,6 +130,7 @@ impl Scene {
             orders,
             solenoids,
             supply: truth.supply.map(|s| s.spec()),
+            turns: truth.path.is_some(),
             basis: Basis::Truth,
             ground,
             origin_us: truth.clock_start_us,
@@ -184,6 +188,7 @@ impl Scene {
             orders,
             solenoids: None,
             supply: None,
+            turns: false,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -214,10 +219,7 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let mut commands = self.told(commands);
-        if let Some(stray) = &self.solenoids {
-            commands = stray.act(&commands);
-        }
+        let commands = self.acted(commands);
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -265,6 +267,20 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect()
+    }
+
+    /// Commands on that clock as the true valves act on them.
+    pub fn acted(&self, commands: &[ValveCommand]) -> Vec<Command> {
+        let told = self.told(commands);
+        match &self.solenoids {
+            Some(stray) => stray.act(&told),
+            None => told,
+        }
+    }
+
+    /// The true supply, where the truth tells of one.
+    pub fn supply(&self) -> Option<&SupplySpec> {
+        self.supply.as_ref()
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.

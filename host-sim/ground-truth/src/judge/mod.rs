@@ -21,10 +21,14 @@
 //! nozzle's own way, across its fan. How far aside the controller was is told by
 //! [`Report::sides`], from which nozzles it opened.
 //!
+//! **Litres.** Where flow and rate are known, [`agronomy`] judges each plant anew by what came
+//! down on the ground ([`mod@crate::deposit`]), cycles of switched valves and pressure included.
+//!
 //! Work grows with `n·log n` in plants and commands; lists are sorted once and
 //! swept.
 
 mod across;
+pub mod agronomy;
 mod cover;
 mod dose;
 pub mod fan;
