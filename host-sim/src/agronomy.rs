@@ -204,16 +204,7 @@ pub fn lay(
         _ => commands.to_vec(),
     };
     let (told, wires) = (scene.acted(commands), scene.acted(&wires));
-    let supplied = scene.supply().map(|spec| {
-        let of_nozzle: Vec<_> = (scene.nozzles.iter().enumerate())
-            .map(|(index, nozzle)| {
-                let own = wires.iter().filter(|c| c.nozzle == index);
-                let own: Vec<(f64, bool)> = own.map(|c| (c.at_s, c.open)).collect();
-                nozzle.valve.flow(&own)
-            })
-            .collect();
-        spec.follow(of_nozzle.iter())
-    });
+    let supplied = scene.supplied(&wires);
     // Flows are told at one pressure, the supply counts shares of its own.
     let root = match (&supplied, flows.kpa) {
         (Some(supplied), Some(kpa)) => (supplied.spec().nominal_kpa / kpa).sqrt(),

@@ -3,7 +3,7 @@
 
 use ground_truth::{
     Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Solenoids,
-    SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
+    Supplied, SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
 };
 
 use std::sync::Arc;
@@ -17,6 +17,10 @@ use crate::ordered::ordered;
 use crate::recording::Recording;
 use crate::replay::ImageFate;
 use crate::truth::Truth;
+
+/// Rounds in which valves and pressure are brought together: each moves an edge by a part of what
+/// the one before moved the pressure.
+const ROUNDS: usize = 3;
 
 /// What the judgement rests on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,6 +57,8 @@ pub struct Scene {
     pub turns: bool,
     /// How the real valves stray, and the real supply.
     solenoids: Option<Solenoids>,
+    /// The valves that stray, as they are rated.
+    rated: Vec<Valve>,
     supply: Option<SupplySpec>,
     /// What was ordered, and the ground that each image covers; none when nothing was.
     orders: Option<(Orders, Vec<SeenGround>)>,
@@ -104,6 +110,7 @@ impl Scene {
             }
         }
         let solenoids = truth.spread.map(|s| s.solenoids());
+        let rated = nozzles.iter().map(|n| n.valve).collect();
         if let Some(stray) = &solenoids {
             for (index, nozzle) in nozzles.iter_mut().enumerate() {
                 nozzle.valve = stray.valve(index, nozzle.valve);
@@ -129,6 +136,7 @@ impl Scene {
         Ok(Scene {
             orders,
             solenoids,
+            rated,
             supply: truth.supply.map(|s| s.spec()),
             turns: truth.path.is_some(),
             basis: Basis::Truth,
@@ -187,6 +195,7 @@ impl Scene {
         Ok(Scene {
             orders,
             solenoids: None,
+            rated: Vec::new(),
             supply: None,
             turns: false,
             basis: Basis::Hindsight,
@@ -269,18 +278,39 @@ impl Scene {
             .collect()
     }
 
-    /// Commands on that clock as the true valves act on them.
+    /// Commands on that clock as the true valves act on them: under the pressure that there is
+    /// at each, where the truth tells of a supply and of valves that depend on it.
     pub fn acted(&self, commands: &[ValveCommand]) -> Vec<Command> {
         let told = self.told(commands);
-        match &self.solenoids {
-            Some(stray) => stray.act(&told),
-            None => told,
+        let Some(stray) = &self.solenoids else {
+            return told;
+        };
+        let mut acted = stray.act(&told);
+        if stray.by_pressure > 0.0 {
+            for _ in 0..ROUNDS {
+                let Some(supplied) = self.supplied(&acted) else {
+                    break;
+                };
+                let nominal = supplied.spec().nominal_kpa;
+                acted = stray.act_under(&told, &self.rated, |t| supplied.kpa(t) / nominal);
+            }
         }
+        acted
     }
 
-    /// The true supply, where the truth tells of one.
-    pub fn supply(&self) -> Option<&SupplySpec> {
-        self.supply.as_ref()
+    /// The pressure that follows from what the valves do; none without a supply.
+    pub fn supplied(&self, acted: &[Command]) -> Option<Supplied> {
+        let spec = self.supply.as_ref()?;
+        let mut own: Vec<Vec<(f64, bool)>> = vec![Vec::new(); self.nozzles.len()];
+        for c in acted {
+            if let Some(list) = own.get_mut(c.nozzle) {
+                list.push((c.at_s, c.open));
+            }
+        }
+        let flows: Vec<_> = (self.nozzles.iter().zip(&own))
+            .map(|(nozzle, told)| nozzle.valve.flow(told))
+            .collect();
+        Some(spec.follow(flows.iter()))
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.
