@@ -120,11 +120,11 @@ impl Scene {
         let ground: Box<dyn Ground> = match &truth.path {
             None => Box::new(ground),
             Some(path) => {
-                if orders.is_some() || machine.fan.is_some() {
+                if orders.is_some() {
                     return Err(Error::file(
                         truth_file,
-                        "a drive over a path is judged by lanes and without orders",
-                        "leave [[order]] out of the scenario, and fan_angle_deg, spray_unseen and acknowledge_at_start out of the machine file",
+                        "a drive over a path is judged without orders",
+                        "leave [[order]] out of the scenario, and spray_unseen and acknowledge_at_start out of the machine file",
                     ));
                 }
                 let travel = path
