@@ -136,9 +136,11 @@ pub struct Counters {
     pub duties_of_valve: u32,
     /// Of those, whole cycles because the patch is too short to be switched.
     pub duties_of_short: u32,
-    /// Of those, whole cycles that give less than the rate wants: too fast, or too little
-    /// pressure.
+    /// Of those, whole cycles that give less than the rate wants, or may: too fast, too little
+    /// pressure, or a pressure that is not known.
     pub duties_too_small: u32,
+    /// Times that the pressure was 0, or that none came for too long.
+    pub pressure_faults: u32,
     /// Commands given.
     pub commands: u32,
 }

@@ -14,13 +14,17 @@
 //! lowest is sprayed at the lowest, and one that leaves less than the shortest off-time is
 //! sprayed fully (both too much); a wanted flow above the nozzle's is sprayed fully (too
 //! little); a patch shorter than [`CYCLES_OF_A_PATCH`] cycles is sprayed fully (too much), since
-//! it would get its dose in too few shots to cover the ground evenly.
+//! it would get its dose in too few shots to cover the ground evenly; while the pressure is not
+//! known ([`PressureFault`]) all is sprayed fully.
 
 use crate::boom::ConfigError;
-use crate::units::{Length, Span, Speed};
+use crate::units::{Length, Micros, Span, Speed};
 
 /// A patch that passes in fewer cycles than this is sprayed fully.
 pub const CYCLES_OF_A_PATCH: u32 = 3;
+/// Once a pressure was handed over, the next is to come within this time: a pressure that
+/// changed unseen makes every duty wrong.
+pub const PRESSURE_SILENCE: Span = Span::from_ms(2000);
 /// Whole, in thousandths.
 const WHOLE: u16 = 1000;
 
@@ -87,6 +91,31 @@ impl RateConfig {
     }
 }
 
+/// Why the pressure at the nozzles is not known. While one lasts, every open valve is told to
+/// flow fully: too much on the ground rather than too little on a plant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum PressureFault {
+    /// The sensor tells 0 kPa: broken wire, empty line, or a pump that stands.
+    None,
+    /// Nothing was handed over for [`PRESSURE_SILENCE`] since the last pressure.
+    Silent,
+}
+
+impl core::fmt::Display for PressureFault {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::None => "the pressure is 0: all is sprayed fully; look at pump, line and sensor",
+            Self::Silent => {
+                "no pressure came for 2 s: all is sprayed fully; look at the pressure sensor"
+            }
+        })
+    }
+}
+
+impl core::error::Error for PressureFault {}
+
 /// A share of a cycle, and what is wrong with it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Duty {
@@ -98,6 +127,8 @@ pub(crate) enum Duty {
     Short,
     /// The nozzle is too small for this speed and pressure: sprayed fully, less than wanted.
     TooSmall,
+    /// The pressure is not known: sprayed fully, perhaps less than wanted.
+    Unknown,
 }
 
 impl Duty {
@@ -105,7 +136,7 @@ impl Duty {
     pub fn thousandths(self) -> u16 {
         match self {
             Self::Right(share) | Self::Valve(share) => share,
-            Self::Short | Self::TooSmall => WHOLE,
+            Self::Short | Self::TooSmall | Self::Unknown => WHOLE,
         }
     }
 }
@@ -117,8 +148,12 @@ pub(crate) struct Rate<'a> {
     flows: &'a [u16],
     /// Above this share the valve would be closed for too short a time, thousandths.
     highest: u16,
-    /// Root of pressure over that of the nozzles' flow, 2⁻¹⁶.
+    /// Root of pressure over that of the nozzles' flow, 2⁻¹⁶; 0: the sensor tells none.
     root: u64,
+    /// When a pressure was last handed over.
+    heard: Option<Micros>,
+    /// Its silence was told of.
+    silent: bool,
 }
 
 impl<'a> Rate<'a> {
@@ -130,24 +165,61 @@ impl<'a> Rate<'a> {
             flows,
             highest: WHOLE.saturating_sub(off),
             root: 0,
+            heard: None,
+            silent: false,
         };
-        rate.pressure(config.pressure_kpa);
+        rate.root = rate.root_of(config.pressure_kpa);
         rate
     }
 
-    /// The pressure at the nozzles is `kpa` from now on. None at all counts as 1 kPa, at which
-    /// everything is sprayed fully.
-    pub fn pressure(&mut self, kpa: u16) {
-        let ratio = (u64::from(kpa.max(1)) << 32)
+    fn root_of(&self, kpa: u16) -> u64 {
+        let ratio = (u64::from(kpa) << 32)
             .checked_div(u64::from(self.config.pressure_kpa))
             .unwrap_or_default();
-        self.root = ratio.isqrt();
+        ratio.isqrt()
     }
 
-    /// What nozzle `index` is to be told for its next cycle. `dead`: open delay less close
-    /// delay, µs. `patch`: length of the patch that it is in, where that is known.
-    pub fn duty(&self, index: usize, speed: Speed, dead: i32, patch: Option<Length>) -> Duty {
+    /// The pressure at the nozzles is `kpa` from now on. True where a fault begins with it.
+    pub fn pressure(&mut self, now: Micros, kpa: u16) -> bool {
+        let was_none = self.root == 0;
+        self.root = self.root_of(kpa);
+        self.heard = Some(now);
+        self.silent = false;
+        self.root == 0 && !was_none
+    }
+
+    /// True once for each time that no pressure came for too long.
+    pub fn fell_silent(&mut self, now: Micros) -> bool {
+        let silent = self.fault(now) == Some(PressureFault::Silent);
+        silent && !core::mem::replace(&mut self.silent, silent)
+    }
+
+    /// Why the pressure is not known.
+    pub fn fault(&self, now: Micros) -> Option<PressureFault> {
+        let silent = self
+            .heard
+            .is_some_and(|at| now.since(at) > PRESSURE_SILENCE);
+        match self.root {
+            _ if silent => Some(PressureFault::Silent),
+            0 => Some(PressureFault::None),
+            _ => None,
+        }
+    }
+
+    /// What nozzle `index` is to be told for the cycle that begins at `now`. `dead`: open delay
+    /// less close delay, µs. `patch`: length of the patch that it is in, where that is known.
+    pub fn duty(
+        &self,
+        now: Micros,
+        index: usize,
+        speed: Speed,
+        dead: i32,
+        patch: Option<Length>,
+    ) -> Duty {
         let config = &self.config;
+        if self.fault(now).is_some() {
+            return Duty::Unknown;
+        }
         let flows = self.flow_share(index, speed);
         if flows > u64::from(WHOLE) {
             return Duty::TooSmall;
@@ -217,9 +289,10 @@ mod tests {
         refuse_short: false,
     };
     const OFF: Span = Span(10_000);
+    const NOW: Micros = Micros(1_000_000);
 
     fn told(config: &RateConfig, mm_s: u32, dead: i32) -> Duty {
-        Rate::new(config, &[], OFF).duty(0, Speed::from_mm_s(mm_s), dead, None)
+        Rate::new(config, &[], OFF).duty(NOW, 0, Speed::from_mm_s(mm_s), dead, None)
     }
 
     #[test]
@@ -236,12 +309,12 @@ mod tests {
             };
             let at = |share: f64| Speed::from_mm_s((mph * 447.04 * share) as u32);
             let rate = Rate::new(&config, &[], Span(0));
-            let full = rate.duty(0, at(0.998), 0, None);
+            let full = rate.duty(NOW, 0, at(0.998), 0, None);
             assert!(
                 full.thousandths() >= 997 && full != Duty::TooSmall,
                 "{full:?}"
             );
-            assert_eq!(rate.duty(0, at(1.004), 0, None), Duty::TooSmall);
+            assert_eq!(rate.duty(NOW, 0, at(1.004), 0, None), Duty::TooSmall);
         }
     }
 
@@ -268,14 +341,45 @@ mod tests {
     #[test]
     fn flow_goes_with_the_root_of_pressure() {
         let mut rate = Rate::new(&PLAIN, &[], OFF);
-        let share = |rate: &Rate<'_>| rate.duty(0, Speed::from_mm_s(800), 0, None).thousandths();
+        let share = |rate: &Rate<'_>| {
+            rate.duty(NOW, 0, Speed::from_mm_s(800), 0, None)
+                .thousandths()
+        };
         assert_eq!(share(&rate), 500);
-        rate.pressure(1200);
+        assert!(!rate.pressure(NOW, 1200));
         assert_eq!(share(&rate), 250);
-        rate.pressure(150);
+        assert!(!rate.pressure(NOW, 150));
         assert_eq!(share(&rate), 708);
-        rate.pressure(0);
-        assert_eq!(rate.duty(0, Speed::from_mm_s(800), 0, None), Duty::TooSmall);
+    }
+
+    #[test]
+    fn a_pressure_that_is_not_known_opens_fully_and_is_told_once() {
+        let mut rate = Rate::new(&PLAIN, &[], OFF);
+        let at = |rate: &Rate<'_>, now| rate.duty(now, 0, Speed::from_mm_s(800), 0, None);
+        // That of the machine description holds for ever.
+        let late = Micros(9_000_000);
+        assert_eq!(
+            (at(&rate, late), rate.fault(late)),
+            (Duty::Right(500), None)
+        );
+        assert!(rate.pressure(NOW, 0) && !rate.pressure(NOW, 0));
+        assert_eq!(
+            (at(&rate, NOW), rate.fault(NOW)),
+            (Duty::Unknown, Some(PressureFault::None))
+        );
+        assert_eq!(Duty::Unknown.thousandths(), 1000);
+        assert!(!rate.pressure(NOW, 300));
+        let due = NOW.plus(PRESSURE_SILENCE);
+        assert_eq!(
+            (at(&rate, due), rate.fell_silent(due)),
+            (Duty::Right(500), false)
+        );
+        let over = due.plus(Span(1));
+        assert_eq!(rate.fault(over), Some(PressureFault::Silent));
+        assert_eq!(at(&rate, over), Duty::Unknown);
+        assert!(rate.fell_silent(over) && !rate.fell_silent(over));
+        assert!(!rate.pressure(over, 300) && at(&rate, over) == Duty::Right(500));
+        assert!(rate.fell_silent(over.plus(Span(2_000_001))));
     }
 
     #[test]
@@ -296,7 +400,7 @@ mod tests {
         let rate = Rate::new(&PLAIN, &[], OFF);
         let share = |mm| {
             let patch = Some(Length::from_mm(mm));
-            rate.duty(0, Speed::from_mm_s(800), 0, patch)
+            rate.duty(NOW, 0, Speed::from_mm_s(800), 0, patch)
         };
         // Three cycles of 100 ms at 0.8 m/s are 240 mm.
         assert_eq!(share(239), Duty::Short);
@@ -307,7 +411,7 @@ mod tests {
     fn nozzles_of_other_sizes_get_their_own_share() {
         let rate = Rate::new(&PLAIN, &[480, 960], OFF);
         let speed = Speed::from_mm_s(800);
-        assert_eq!(rate.duty(1, speed, 0, None), Duty::Right(250));
+        assert_eq!(rate.duty(NOW, 1, speed, 0, None), Duty::Right(250));
     }
 
     #[test]

@@ -19,7 +19,7 @@ import zlib
 
 from cobs import cobs
 
-VERSION = 3
+VERSION = 4
 MAX_FRAME = 1280
 MAX_PLANTS = 64
 PING_EVERY_S = 0.1

@@ -3,8 +3,9 @@
 use controller_core::fan::WHOLE_SHARE;
 use controller_core::{
     Along, Config, Controller, DetectorConfig, FanConfig, Image as CoreImage, Length, Micros,
-    ModesConfig, NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, SectionConfig, Span,
-    Speed, Stretch, TimingConfig, TurningConfig, UnseenPolicy, WheelConfig, YawSource,
+    ModesConfig, NozzleConfig, PatchConfig, Plant, PulseLength as CorePulse, RateConfig,
+    SectionConfig, Span, Speed, Stretch, TimingConfig, TurningConfig, UnseenPolicy, WheelConfig,
+    YawSource,
 };
 
 use crate::error::{Error, Result};
@@ -29,6 +30,8 @@ pub struct Setup {
     sections: Vec<SectionConfig>,
     modes: ModesConfig,
     turning: Option<TurningConfig>,
+    rate: Option<RateConfig>,
+    flows_ml_min: Vec<u16>,
 }
 
 impl Setup {
@@ -50,8 +53,8 @@ impl Setup {
             patch: self.patch,
             timing: self.timing,
             fan: self.fan,
-            rate: None,
-            flows_ml_min: &[],
+            rate: self.rate,
+            flows_ml_min: &self.flows_ml_min,
             faulty: &self.faulty,
             sections: &self.sections,
             modes: self.modes,
@@ -139,6 +142,12 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
         },
         fan: fan(machine),
         faulty: machine.faulty.iter().map(|&i| i as u16).collect(),
+        rate: machine.rate.as_ref().map(rate),
+        flows_ml_min: (machine.rate.as_ref())
+            .filter(|rate| rate.flows_l_min.windows(2).any(|pair| pair[0] != pair[1]))
+            .map_or_else(Vec::new, |rate| {
+                rate.flows_l_min.iter().map(|&flow| ml_min(flow)).collect()
+            }),
         turning: (machine.turning.as_ref())
             .map(|t| turning(machine_file, t))
             .transpose()?,
@@ -152,6 +161,19 @@ fn setup(machine_file: &str, machine: &Machine) -> Result<Setup> {
             max_detection_age: span(machine.timing.max_detection_age_s),
         },
     })
+}
+
+/// The rate in the core's numbers.
+fn rate(rate: &machine::Rate) -> RateConfig {
+    RateConfig {
+        rate_ml_ha: thousandths(rate.l_ha),
+        width: length(rate.width_m),
+        flow_ml_min: rate.flows_l_min.first().copied().map_or(0, ml_min),
+        pressure_kpa: rate.pressure_kpa.round() as u16,
+        cycle: span(rate.cycle_s),
+        lowest: (rate.lowest * 1e3).round() as u16,
+        refuse_short: rate.refuse_short,
+    }
 }
 
 fn turning(machine_file: &str, turning: &machine::Turning) -> Result<TurningConfig> {
@@ -277,6 +299,10 @@ fn length(m: f64) -> Length {
 
 fn span(s: f64) -> Span {
     Span((s * 1e6).round() as u32)
+}
+
+fn ml_min(l_min: f64) -> u16 {
+    (l_min * 1e3).round() as u16
 }
 
 fn thousandths(v: f64) -> u32 {

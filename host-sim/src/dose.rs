@@ -6,19 +6,20 @@
 use std::fmt::Write as _;
 
 use clap::Args;
-use ground_truth::TrueFan;
-use ground_truth::deposit::{Area, Boom, CELL_M, Deposit, STEP_S, lay_down};
+use ground_truth::deposit::{CELL_M, STEP_S};
 use ground_truth::nozzle::rate_l_ha;
 use serde::Serialize;
 
+use crate::agronomy::{self, Agronomy, Fineness, Flows};
 use crate::commands;
+use crate::cycles::CycleDuty;
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::output;
 use crate::recording::Recording;
-use crate::replay::replay;
+use crate::replay::{ImageFate, replay};
 use crate::run::same_detectors;
-use crate::scene::{self, Scene};
+use crate::scene::Scene;
 use crate::truth::Truth;
 
 /// What `dose` is asked to do.
@@ -100,6 +101,8 @@ pub struct Report {
     pub plants_least_l_ha: Option<f64>,
     /// The middle of all plants' worst points, L/ha.
     pub plants_median_l_ha: Option<f64>,
+    /// The verdict in litres, on the plants that `replay` judges.
+    pub field: Agronomy,
 }
 
 /// Replays and lays down.
@@ -111,47 +114,60 @@ pub fn dose(wish: &Wish) -> Result<Report> {
         Some(path) => Scene::from_truth(path, &Truth::load(path)?, &machine, &recording)?,
         None => Scene::in_hindsight(&wish.recording, &machine, &recording)?,
     };
-    let list = match &wish.commands {
-        Some(path) => commands::load(path, machine.nozzles.len())?,
-        None => replay(&wish.machine, &machine, &recording)?.commands,
+    let (list, duties, fates) = match &wish.commands {
+        Some(path) => (commands::load(path, machine.nozzles.len())?, vec![], None),
+        None => {
+            let run = replay(&wish.machine, &machine, &recording)?;
+            (run.commands, run.duties, Some(run.images))
+        }
     };
-    lay(wish, &machine, &recording.name, &scene, &list)
+    let told = (list.as_slice(), duties.as_slice(), fates.as_deref());
+    lay(wish, &machine, &recording.name, &scene, told)
 }
 
-/// The fan whose pattern is laid down; a nozzle without one wets its lane evenly.
-fn fan(machine: &Machine) -> TrueFan {
-    let lane = machine.nozzles.iter().map(|n| n.lane_width_m);
-    let half = 0.5 * lane.fold(0.0, f64::max);
-    scene::fan(machine).unwrap_or(TrueFan {
-        half_width_m: half,
-        flat_half_m: half,
-        spacing_m: 2.0 * half,
-        wanted_share: 1.0,
-        twist: machine.twist,
-    })
-}
+/// Commands, duties, and what became of each image.
+type Told<'a> = (
+    &'a [commands::ValveCommand],
+    &'a [CycleDuty],
+    Option<&'a [ImageFate]>,
+);
 
 fn lay(
     wish: &Wish,
     machine: &Machine,
     name: &str,
     scene: &Scene,
-    list: &[commands::ValveCommand],
+    (list, duties, fates): Told<'_>,
 ) -> Result<Report> {
-    let told = machine.spray.as_ref().map(|s| s.l_min);
-    let Some(l_min) = wish.flow_l_min.or(told) else {
+    if scene.turns {
+        return Err(Error::file(
+            wish.truth.as_deref().unwrap_or_default(),
+            "the machine turns on this drive, and the grid lies under straight ground only",
+            "give a drive without [path], or judge it with `host-sim replay`",
+        ));
+    }
+    let flows = match wish.flow_l_min {
+        Some(l_min) => Some(Flows {
+            l_min: vec![l_min; machine.nozzles.len()],
+            kpa: None,
+        }),
+        None => agronomy::flows(machine),
+    };
+    let Some(flows) = flows else {
         return Err(Error::file(
             &wish.machine,
             "the flow of a nozzle is not known",
-            "give --flow-l-min, or add [spray] to the machine file",
+            "give --flow-l-min, or add [spray] or [rate] to the machine file",
         ));
     };
-    let fan = fan(machine);
+    let l_min = flows.l_min.iter().sum::<f64>() / flows.l_min.len().max(1) as f64;
+    let fan = agronomy::fan(machine);
     let ground = scene.ground.as_ref();
     let (from, to) = scene.judged_m;
     let mean_speed = (ground.position(ground.end()) - ground.position(0.0)) / ground.end();
     let wanted = wish
         .rate_l_ha
+        .or(machine.rate.as_ref().map(|rate| rate.l_ha))
         .unwrap_or_else(|| rate_l_ha(l_min, fan.spacing_m, mean_speed));
     for (what, value) in [("--flow-l-min", l_min), ("--rate-l-ha", wanted)] {
         if !(1e-3..=1e6).contains(&value) {
@@ -161,31 +177,25 @@ fn lay(
         }
     }
     let lanes = machine.lanes();
-    let cell = wish.cell_mm.map_or(CELL_M, |mm| mm * 1e-3);
-    let step_s = wish.step_ms.map_or(STEP_S, |ms| ms * 1e-3);
+    let fine = Fineness {
+        cell_m: wish.cell_mm.map_or(CELL_M, |mm| mm * 1e-3),
+        step_s: wish.step_ms.map_or(STEP_S, |ms| ms * 1e-3),
+        most_bytes: wish.most_mib.saturating_mul(1 << 20),
+    };
+    let (cell, step_s) = (fine.cell_m, fine.step_s);
     let refused = |e: ground_truth::deposit::GridError| {
         Error::Usage(format!(
             "{e}\n  help: --cell-mm, --step-ms and --most-mib set the grid; a shorter recording needs less"
         ))
     };
-    let mut deposit = Deposit::new(Area {
-        along: (from, to),
-        across: lanes,
-        cell,
-        most_bytes: wish.most_mib.saturating_mul(1 << 20),
-    })
-    .map_err(refused)?;
-    let boom = Boom {
-        nozzles: &scene.nozzles,
-        fan,
-        twin_m: machine.twin_m,
-        l_min,
-    };
-    let told = scene.told(list);
-    lay_down(&mut deposit, &boom, ground, &told, ground.end(), step_s).map_err(refused)?;
-    let figures = deposit
-        .figures((from, to), lanes, wanted)
-        .ok_or_else(|| Error::Internal("the grid has no cells".into()))?;
+    let laid = agronomy::lay(machine, scene, (list, duties), flows, &fine).map_err(refused)?;
+    let no_cells = || Error::Internal("the grid has no cells".into());
+    let figures = laid.figures(wanted).ok_or_else(no_cells)?;
+    let mut report = scene.judge(list, fates)?;
+    let field = laid
+        .judge(machine, scene, wanted, &mut report)
+        .ok_or_else(no_cells)?;
+    let deposit = &laid.deposit;
     let share = fan.wanted_share;
     let within = |p: &&ground_truth::Plant| {
         let (left, right) = (p.y - 0.5 * p.width, p.y + 0.5 * p.width);
@@ -221,6 +231,7 @@ fn lay(
         wanted_share: share,
         plants_least_l_ha: least.first().copied(),
         plants_median_l_ha: least.get(least.len() / 2).copied(),
+        field,
     })
 }
 
@@ -281,6 +292,8 @@ impl Report {
                 format!("{median:.1}"),
             );
         }
+        out.push('\n');
+        out.push_str(&self.field.lines());
         out
     }
 }

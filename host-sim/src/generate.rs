@@ -266,6 +266,7 @@ fn grow(
             "the field from {from_x} m to {to_x} m holds no ground"
         ));
     }
+    let clusters = field.clusters;
     let field = PlantField {
         density_per_m2: field.density_per_m2,
         from_x,
@@ -283,7 +284,12 @@ fn grow(
         seed,
     };
     field.check().map_err(|e| e.to_string())?;
-    Ok(ground_truth::plants::generate(field))
+    match clusters {
+        Some(clusters) => {
+            ground_truth::clusters::clustered(field, clusters).map_err(|e| e.to_string())
+        }
+        None => Ok(ground_truth::plants::generate(field)),
+    }
 }
 
 /// The drive of which a recording is made.

@@ -5,6 +5,7 @@
 //! * [`generate`]: from a scenario to a recording and its truth;
 //! * [`replay`]: from a recording through the controller core to commands, by way of
 //!   [`core_setup`];
+//! * [`cycles`]: switched valves, whose duty is asked for when a cycle begins;
 //! * [`baseline`]: two simple controllers to compare with;
 //! * [`orders`], [`scripted`]: what the operator orders beside driving;
 //! * [`scene`]: the ground that commands are judged against, by the judge of `ground-truth`;
@@ -14,11 +15,13 @@
 //! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
 //!   as its messages;
 //! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
+//! * [`agronomy`]: a drive in litres, and its plants judged by their smallest dose;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
 
+pub mod agronomy;
 pub mod baseline;
 #[expect(
     clippy::disallowed_methods,
@@ -30,6 +33,7 @@ pub mod cli;
 pub mod commands;
 pub mod compare;
 pub mod core_setup;
+pub mod cycles;
 pub mod dose;
 pub mod error;
 pub mod generate;

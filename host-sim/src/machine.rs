@@ -33,6 +33,8 @@ pub struct Machine {
     pub twin_m: f64,
     /// What leaves the nozzles, if the file tells: throw and dose are worked out from it.
     pub spray: Option<Spray>,
+    /// The application rate that switched valves hold; none: an open valve flows fully.
+    pub rate: Option<Rate>,
     /// Nozzles that are faulty and stay closed, in order.
     pub faulty: Vec<usize>,
     /// Buffers around a plant.
@@ -121,6 +123,27 @@ pub struct Spray {
     pub twin_deg: f64,
     /// The same dose over the whole width; else it falls to both sides.
     pub even: bool,
+}
+
+/// The application rate, and how switched valves hold it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rate {
+    /// Wanted where a nozzle sprays, L/ha.
+    pub l_ha: f64,
+    /// Most that may come down on average over the field, as the label of the product says, L/ha.
+    pub label_max_l_ha: Option<f64>,
+    /// From opening to opening of a switched valve, s.
+    pub cycle_s: f64,
+    /// Lowest share of a cycle that a valve is told, 0 to 1.
+    pub lowest: f64,
+    /// Pressure at which the flows hold, kPa.
+    pub pressure_kpa: f64,
+    /// Flow of each nozzle at that pressure, L/min, from left to right.
+    pub flows_l_min: Vec<f64>,
+    /// Ground across travel for which a nozzle's flow is meant, m.
+    pub width_m: f64,
+    /// Refuse the machine rather than spray patches fully that pass in fewer than three cycles.
+    pub refuse_short: bool,
 }
 
 /// One nozzle, relative to the boom reference point.

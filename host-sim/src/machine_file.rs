@@ -5,6 +5,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 mod fans;
+mod rate;
 mod spray;
 
 pub(crate) use spray::{class_names, size_names};
@@ -43,6 +44,7 @@ struct Raw {
     tolerance: RawTolerance,
     link: Option<RawLink>,
     spray: Option<Spanned<spray::RawSpray>>,
+    rate: Option<Spanned<rate::RawRate>>,
     turning: Option<Spanned<turning::RawTurning>>,
 }
 
@@ -233,7 +235,11 @@ impl Machine {
             nozzle.x_m += fans.ahead_m;
         }
         let timing = timing(&source, &raw.timing)?;
+        let spray = spray::read(&source, &raw, &fans)?;
         Ok(Machine {
+            rate: (raw.rate.as_ref())
+                .map(|r| rate::read(&source, r, spray.as_ref(), &fans, &nozzles))
+                .transpose()?,
             faulty: fans::faulty(&source, &raw, nozzles.len())?,
             sections: sections(&source, &raw.section, nozzles.len())?,
             modes: modes(&source, &raw.modes, &timing)?,
@@ -241,7 +247,7 @@ impl Machine {
             detectors: detectors(&source, &raw.detector)?,
             wheel: wheel(&source, &raw.wheel)?,
             fan_thickness_m: fans.thickness_m,
-            spray: spray::read(&source, &raw, &fans)?,
+            spray,
             fan: fans.fan,
             twist: fans.twist,
             twin_m: fans.twin_m,

@@ -8,6 +8,7 @@ use controller_core::{Action, Counters, Micros, Poll, YawCounts};
 
 use crate::commands::ValveCommand;
 use crate::core_setup::{self, Core, Setup};
+use crate::cycles::{CycleDuty, Cycles};
 use crate::error::{Error, Result};
 use crate::machine::{Machine, YawSource};
 use crate::recording::{Direction, Input, Recording};
@@ -24,6 +25,8 @@ const MOST_POLLS: u32 = 1_000_000;
 pub struct Replay {
     /// Commands in the order in which they were given out.
     pub commands: Vec<ValveCommand>,
+    /// What switched valves were told, cycle by cycle; empty on a machine without a rate.
+    pub duties: Vec<CycleDuty>,
     /// For each image in order, what became of it.
     pub images: Vec<ImageFate>,
     /// The core's own counters at the end.
@@ -51,9 +54,12 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
     let setup = Setup::new(machine_file, machine)?;
     let mut run = Run {
         core: setup.core()?,
+        at: first,
         next: first,
         commands: Vec::new(),
         open: vec![false; machine.nozzles.len()],
+        cycles: (machine.rate.as_ref())
+            .map(|rate| Cycles::new((rate.cycle_s * 1e6).round() as u64, machine.nozzles.len())),
     };
     let sections = machine.section_runs().len();
     let heading = machine.turning.map(|t| t.heading);
@@ -104,26 +110,55 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         counters: *run.core.counters(),
         yaw: *run.core.yaw_counts(),
         commands: run.commands,
+        duties: run.cycles.map(|c| c.duties).unwrap_or_default(),
         images,
     })
 }
 
 struct Run<'a> {
     core: Box<Core<'a>>,
+    /// The instant that time has come to, µs.
+    at: u64,
     /// The core's next deadline, µs.
     next: u64,
     commands: Vec<ValveCommand>,
     /// For each nozzle, whether its last command was to open.
     open: Vec<bool>,
+    /// Cycles of switched valves, on a machine with a rate.
+    cycles: Option<Cycles>,
 }
 
 impl Run<'_> {
     /// Polls at every deadline before `t_us`, then at `t_us`.
     fn poll_up_to(&mut self, t_us: u64) -> Result<()> {
-        while self.next < t_us {
-            self.drain(self.next)?;
+        while let instant = self.deadline()
+            && instant < t_us
+        {
+            self.step(instant)?;
         }
-        self.drain(t_us)
+        self.step(t_us)
+    }
+
+    /// The core's next deadline, or the beginning of a cycle before it.
+    fn deadline(&self) -> u64 {
+        let begins = self.cycles.as_ref().and_then(Cycles::next);
+        begins.map_or(self.next, |at| at.min(self.next))
+    }
+
+    /// Polls, and begins the cycles that are due then.
+    fn step(&mut self, t_us: u64) -> Result<()> {
+        // A late command's cycle begins at once.
+        let t_us = t_us.max(self.at);
+        self.at = t_us;
+        self.drain(t_us)?;
+        let Self { core, cycles, .. } = self;
+        if let Some(cycles) = cycles {
+            cycles.begin(t_us, |nozzle| {
+                // The core knows all nozzles of its own machine.
+                core.duty(Micros(t_us), nozzle).unwrap_or(1000)
+            });
+        }
+        Ok(())
     }
 
     /// Polls at one instant until the core has nothing more to say.
@@ -136,12 +171,16 @@ impl Run<'_> {
                     if let Some(state) = self.open.get_mut(usize::from(c.nozzle)) {
                         *state = open;
                     }
-                    self.commands.push(ValveCommand {
+                    let command = ValveCommand {
                         t_us: c.at.0,
                         nozzle: c.nozzle,
                         open,
                         short_by_m: c.short_by.to_um() as f64 * 1e-6,
-                    });
+                    };
+                    if let Some(cycles) = &mut self.cycles {
+                        cycles.command(&command);
+                    }
+                    self.commands.push(command);
                 }
                 Poll::Idle { next } if next.0 > t_us => {
                     self.next = next.0;
@@ -170,10 +209,11 @@ impl Run<'_> {
             } else {
                 limit.min(acted.saturating_add(AFTER_US))
             };
-            if self.next > until {
+            let instant = self.deadline();
+            if instant > until {
                 return Ok(());
             }
-            self.drain(self.next)?;
+            self.step(instant)?;
         }
     }
 }

@@ -4,8 +4,10 @@ use std::path::{Path, PathBuf};
 
 use ground_truth::Report;
 
+use crate::agronomy::{self, Agronomy};
 use crate::baseline;
 use crate::commands::{self, ValveCommand};
+use crate::cycles::CycleDuty;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::machine::Machine;
@@ -15,7 +17,7 @@ use crate::replay::{Replay, replay};
 use crate::scenario::Scenario;
 use crate::scene::Scene;
 use crate::strip;
-use crate::summary::{Fans, Summary};
+use crate::summary::{Duties, Fans, Summary};
 use crate::truth::Truth;
 
 /// The demo's machine file.
@@ -43,9 +45,14 @@ pub fn judge(
     scene: &Scene,
     controlled: &Controlled<'_>,
 ) -> Result<(Report, Summary)> {
-    let fixed = scene.judge(&baseline::fixed_delay(machine, recording), None)?;
-    let whole = scene.judge(&baseline::whole_pulses(machine, recording), None)?;
-    let (controller, report, counters, late) = match controlled {
+    let simple = |list: &[ValveCommand]| -> Result<Report> {
+        let mut report = scene.judge(list, None)?;
+        in_litres(machine, scene, (list, &[]), &mut report)?;
+        Ok(report)
+    };
+    let fixed = simple(&baseline::fixed_delay(machine, recording))?;
+    let whole = simple(&baseline::whole_pulses(machine, recording))?;
+    let (controller, mut report, counters, late) = match controlled {
         Controlled::Core(run) => {
             let report = scene.judge(&run.commands, Some(&run.images))?;
             (
@@ -63,6 +70,11 @@ pub fn judge(
             (*path, scene.judge(commands, None)?, None, late)
         }
     };
+    let told: (&[ValveCommand], &[CycleDuty]) = match controlled {
+        Controlled::Core(run) => (&run.commands, &run.duties),
+        Controlled::File { commands, .. } => (commands, &[]),
+    };
+    let field = in_litres(machine, scene, told, &mut report)?;
     let mut summary = Summary::new(
         &recording.name,
         scene.basis,
@@ -76,8 +88,31 @@ pub fn judge(
     if let (Controlled::Core(run), Some(_)) = (controlled, machine.turning) {
         summary.turning = Some((&run.yaw).into());
     }
+    summary.field = field;
+    if machine.rate.is_some() {
+        summary.duties = counters.map(Duties::from);
+    }
     summary.fans = machine.fan.map(|_| Fans::of(&report, counters));
     Ok((report, summary))
+}
+
+/// On a machine with a rate, judges the plants of a straight drive anew by what came down on them.
+fn in_litres(
+    machine: &Machine,
+    scene: &Scene,
+    told: (&[ValveCommand], &[CycleDuty]),
+    report: &mut Report,
+) -> Result<Option<Agronomy>> {
+    let (Some(rate), false) = (&machine.rate, scene.turns) else {
+        return Ok(None);
+    };
+    let (Some(flows), Some(fine)) = (agronomy::flows(machine), agronomy::fitting(machine, scene))
+    else {
+        return Ok(None);
+    };
+    let laid = agronomy::lay(machine, scene, told, flows, &fine)
+        .map_err(|e| Error::Internal(format!("the spray cannot be laid down: {e}")))?;
+    Ok(laid.judge(machine, scene, rate.l_ha, report))
 }
 
 /// What `replay` is asked to do; paths as given, `-` is standard output.

@@ -5,6 +5,7 @@
 use serde::Deserialize;
 use toml::Spanned;
 
+use ground_truth::clusters::Clusters;
 use ground_truth::motion::Piece;
 
 use crate::error::Result;
@@ -53,11 +54,13 @@ pub enum Plants {
     Listed(Vec<ListedPlant>),
 }
 
-/// Plants strewn evenly at random.
+/// Plants strewn at random.
 #[derive(Debug, Clone, Copy)]
 pub struct Field {
     /// Plants per m².
     pub density_per_m2: f64,
+    /// In patches, as weeds stand; `None`: evenly.
+    pub clusters: Option<Clusters>,
     /// Start of the stretch, m of ground; `None`: where the detectors first see.
     pub from_m: Option<f64>,
     /// End of the stretch, m of ground; `None`: the last that the boom passes whole.
@@ -169,6 +172,8 @@ struct RawPiece {
 #[serde(deny_unknown_fields)]
 struct RawField {
     density_per_m2: Number,
+    cluster_square_m: Option<Number>,
+    cluster_shape: Option<Number>,
     from_m: Option<Number>,
     to_m: Option<Number>,
     left_m: Option<Number>,
@@ -386,7 +391,22 @@ fn plants(source: &Source<'_>, raw: &Raw) -> Result<Plants> {
                     side(key, number)
                 }
             };
+            let clusters = match (&f.cluster_square_m, &f.cluster_shape) {
+                (None, None) => None,
+                (Some(square), Some(shape)) => Some(Clusters {
+                    square_m: source.within("cluster_square_m", square, 0.05, 1000.0)?,
+                    k: source.within("cluster_shape", shape, 0.01, 1000.0)?,
+                }),
+                (one, other) => {
+                    return Err(source.at(
+                        (one.as_ref().or(other.as_ref())).map_or(0..0, Spanned::span),
+                        "cluster_square_m and cluster_shape go together",
+                        "give both, or none for plants that are strewn evenly",
+                    ));
+                }
+            };
             let field = Field {
+                clusters,
                 left_m: side("left_m", &f.left_m)?,
                 right_m: side("right_m", &f.right_m)?,
                 density_per_m2: source.within("density_per_m2", &f.density_per_m2, 0.0, 1000.0)?,

@@ -3,7 +3,7 @@
 
 use ground_truth::{
     Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Solenoids,
-    SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
+    Supplied, SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
 };
 
 use std::sync::Arc;
@@ -17,6 +17,10 @@ use crate::ordered::ordered;
 use crate::recording::Recording;
 use crate::replay::ImageFate;
 use crate::truth::Truth;
+
+/// Rounds in which valves and pressure are brought together: each moves an edge by a part of what
+/// the one before moved the pressure.
+const ROUNDS: usize = 3;
 
 /// What the judgement rests on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,9 +51,14 @@ pub struct Scene {
     patch: Patch,
     fan: Option<TrueFan>,
     faulty: Vec<usize>,
-    tolerance: Tolerance,
+    /// What is held against the machine.
+    pub tolerance: Tolerance,
+    /// The machine turns: each nozzle has its own way, and no grid lies under them.
+    pub turns: bool,
     /// How the real valves stray, and the real supply.
     solenoids: Option<Solenoids>,
+    /// The valves that stray, as they are rated.
+    rated: Vec<Valve>,
     supply: Option<SupplySpec>,
     /// What was ordered, and the ground that each image covers; none when nothing was.
     orders: Option<(Orders, Vec<SeenGround>)>,
@@ -101,6 +110,7 @@ impl Scene {
             }
         }
         let solenoids = truth.spread.map(|s| s.solenoids());
+        let rated = nozzles.iter().map(|n| n.valve).collect();
         if let Some(stray) = &solenoids {
             for (index, nozzle) in nozzles.iter_mut().enumerate() {
                 nozzle.valve = stray.valve(index, nozzle.valve);
@@ -110,11 +120,11 @@ impl Scene {
         let ground: Box<dyn Ground> = match &truth.path {
             None => Box::new(ground),
             Some(path) => {
-                if orders.is_some() || machine.fan.is_some() {
+                if orders.is_some() {
                     return Err(Error::file(
                         truth_file,
-                        "a drive over a path is judged by lanes and without orders",
-                        "leave [[order]] out of the scenario, and fan_angle_deg, spray_unseen and acknowledge_at_start out of the machine file",
+                        "a drive over a path is judged without orders",
+                        "leave [[order]] out of the scenario, and spray_unseen and acknowledge_at_start out of the machine file",
                     ));
                 }
                 let travel = path
@@ -126,7 +136,9 @@ impl Scene {
         Ok(Scene {
             orders,
             solenoids,
+            rated,
             supply: truth.supply.map(|s| s.spec()),
+            turns: truth.path.is_some(),
             basis: Basis::Truth,
             ground,
             origin_us: truth.clock_start_us,
@@ -183,7 +195,9 @@ impl Scene {
         Ok(Scene {
             orders,
             solenoids: None,
+            rated: Vec::new(),
             supply: None,
+            turns: false,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,
@@ -214,10 +228,7 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let mut commands = self.told(commands);
-        if let Some(stray) = &self.solenoids {
-            commands = stray.act(&commands);
-        }
+        let commands = self.acted(commands);
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -265,6 +276,41 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect()
+    }
+
+    /// Commands on that clock as the true valves act on them: under the pressure that there is
+    /// at each, where the truth tells of a supply and of valves that depend on it.
+    pub fn acted(&self, commands: &[ValveCommand]) -> Vec<Command> {
+        let told = self.told(commands);
+        let Some(stray) = &self.solenoids else {
+            return told;
+        };
+        let mut acted = stray.act(&told);
+        if stray.by_pressure > 0.0 {
+            for _ in 0..ROUNDS {
+                let Some(supplied) = self.supplied(&acted) else {
+                    break;
+                };
+                let nominal = supplied.spec().nominal_kpa;
+                acted = stray.act_under(&told, &self.rated, |t| supplied.kpa(t) / nominal);
+            }
+        }
+        acted
+    }
+
+    /// The pressure that follows from what the valves do; none without a supply.
+    pub fn supplied(&self, acted: &[Command]) -> Option<Supplied> {
+        let spec = self.supply.as_ref()?;
+        let mut own: Vec<Vec<(f64, bool)>> = vec![Vec::new(); self.nozzles.len()];
+        for c in acted {
+            if let Some(list) = own.get_mut(c.nozzle) {
+                list.push((c.at_s, c.open));
+            }
+        }
+        let flows: Vec<_> = (self.nozzles.iter().zip(&own))
+            .map(|(nozzle, told)| nozzle.valve.flow(told))
+            .collect();
+        Some(spec.follow(flows.iter()))
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.

@@ -7,6 +7,7 @@ use serde::Serialize;
 use controller_core::{Counters, YawCounts};
 use ground_truth::{ErrorStats, Report, Verdict};
 
+use crate::agronomy::{Agronomy, Interval};
 use crate::scene::Basis;
 
 /// Everything that a replay reports. Field names are the keys of the JSON object.
@@ -24,6 +25,8 @@ pub struct Summary {
     pub controller: String,
     /// How the plants fared.
     pub targets: Targets,
+    /// Full plants of all, with Wilson's 95 % interval; `null` without plants.
+    pub hit_share: Option<Interval>,
     /// Plants outside the judged ground or beside the boom.
     pub outside: usize,
     /// Why plants were missed.
@@ -67,6 +70,12 @@ pub struct Summary {
     /// What the supply came to, where the truth tells of one; else left out.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub supply: Option<Supply>,
+    /// The drive in litres, on a machine with a rate whose ground a grid covers; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub field: Option<Agronomy>,
+    /// Duties told to switched valves, on a machine with a rate; else left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub duties: Option<Duties>,
     /// Length of the judged ground, m.
     pub ground_m: f64,
     /// Simple controllers on the same recording.
@@ -99,6 +108,33 @@ impl From<&YawCounts> for Turns {
             plants_off_curve: counts.plants_off_curve,
             slow_closes: counts.slow_closes,
             ran_back: counts.ran_back,
+        }
+    }
+}
+
+/// Duties told to switched valves, one a cycle.
+#[derive(Debug, Clone, Copy, Serialize, PartialEq)]
+pub struct Duties {
+    /// All.
+    pub told: u32,
+    /// More than the rate wants, because the valve can't follow less.
+    pub of_valve: u32,
+    /// Whole, because the patch passes in fewer than three cycles: too much.
+    pub of_short: u32,
+    /// Whole, and less than the rate wants or perhaps so: too fast, or too little pressure.
+    pub too_small: u32,
+    /// Times that the pressure was not known.
+    pub pressure_faults: u32,
+}
+
+impl From<&Counters> for Duties {
+    fn from(counters: &Counters) -> Self {
+        Self {
+            told: counters.duties,
+            of_valve: counters.duties_of_valve,
+            of_short: counters.duties_of_short,
+            too_small: counters.duties_too_small,
+            pressure_faults: counters.pressure_faults,
         }
     }
 }
@@ -315,6 +351,7 @@ impl Summary {
             basis: basis.word(),
             controller: controller.to_owned(),
             targets: Targets::of(report),
+            hit_share: ground_truth::judge::agronomy::hit_share(&report.targets).map(Into::into),
             outside: report.outside,
             missed_by: MissedBy {
                 not_seen: m.not_seen,
@@ -369,6 +406,8 @@ impl Summary {
                 litres: (s.litres * 1e3).round() / 1e3,
                 most_open: (s.most_open * 10.0).round() / 10.0,
             }),
+            field: None,
+            duties: None,
             ground_m: report.ground_m,
             baselines: Baselines {
                 fixed_delay: Baseline::of(fixed_delay),
@@ -518,6 +557,22 @@ impl Summary {
             line(format!(
                 "supply: {:.0} kPa at rest, {:.0} kPa at the lowest; {:.2} L given, at most {:.0} nozzles open",
                 s.rest_kpa, s.lowest_kpa, s.litres, s.most_open
+            ));
+        }
+        if let Some(d) = &self.duties {
+            line(format!(
+                "duties: {} told; {} raised to what the valve can follow and {} whole for short patches, both too much; {} whole and too little; {} pressure faults",
+                d.told, d.of_valve, d.of_short, d.too_small, d.pressure_faults
+            ));
+        }
+        if let Some(field) = &self.field {
+            field.lines().lines().for_each(|text| line(text.into()));
+        } else if let Some(hit) = &self.hit_share {
+            line(format!(
+                "plants hit: {:.1} %, 95 % interval {:.1} to {:.1}",
+                100.0 * hit.value,
+                100.0 * hit.low,
+                100.0 * hit.high
             ));
         }
         if let Some(kept) = &self.orders {

@@ -36,6 +36,20 @@ fn the_machine_page_holds() {
 }
 
 #[test]
+fn the_machine_page_has_a_rate() {
+    let page = include_str!("../formats/machine.md");
+    let rate = &page[page.find("## Rate").expect("a section")..];
+    let text = format!("{}\n{}", example(page, "toml"), example(rate, "toml"));
+    let machine = Machine::parse("machine.md", &text).expect("the example is right");
+    let told = machine.rate.as_ref().expect("it has a rate");
+    assert_eq!((told.l_ha, told.cycle_s, told.lowest), (40.0, 0.04, 0.2));
+    assert_eq!((told.width_m, told.flows_l_min.len()), (0.5, 8));
+    host_sim::core_setup::Setup::new("machine.md", &machine)
+        .and_then(|setup| setup.core().map(drop))
+        .expect("the core takes it");
+}
+
+#[test]
 fn the_machine_page_turns() {
     let page = include_str!("../formats/machine.md");
     let turning = &page[page.find("## Turning").expect("a section")..];
@@ -164,7 +178,7 @@ fn the_frame_log_page_holds() {
     assert_eq!(says.len(), 4);
     for (from, to, word) in [
         ("_format\":1", "_format\":2", "format 2"),
-        ("link_version\":3", "link_version\":2", "link version 2"),
+        ("link_version\":4", "link_version\":2", "link version 2"),
         ("to_board", "sideways", "frames.md:2"),
     ] {
         let other = text.replacen(from, to, 1);

@@ -161,3 +161,51 @@ fn contact_bounce_does_not_stretch_the_ground_in_hindsight() {
         "the core refuses just the bounces"
     );
 }
+
+/// Plants in patches: counts in the squares vary as a negative binomial, mean m and variance
+/// m + m²/k; strewn evenly they vary as their mean.
+#[test]
+fn plants_stand_in_patches_where_the_scenario_says_so() {
+    let text = |clusters: &str| {
+        host_sim::run::DEMO_SCENARIO.replace(
+            "density_per_m2 = 0.15",
+            &format!("density_per_m2 = 1.0\n{clusters}"),
+        )
+    };
+    let ratio = |clusters: &str| {
+        let scenario = Scenario::parse("s.toml", &text(clusters)).expect("right");
+        let drive = drive("s.toml", &scenario, &machine()).expect("drives");
+        let plants = &drive.truth.plants;
+        let first = plants.first().expect("some").x.floor() as usize;
+        let last = plants.last().expect("some").x as usize;
+        let mut counts = vec![0.0_f64; (last - first + 1) * 4];
+        for p in plants {
+            let square = (p.x as usize - first) * 4 + ((p.y + 2.0) as usize).min(3);
+            counts[square] += 1.0;
+        }
+        let n = counts.len() as f64;
+        let mean = counts.iter().sum::<f64>() / n;
+        let variance = counts.iter().map(|c| (c - mean).powi(2)).sum::<f64>() / n;
+        variance / mean
+    };
+    let (even, patchy) = (
+        ratio(""),
+        ratio("cluster_square_m = 1.0\ncluster_shape = 0.3"),
+    );
+    println!("variance over mean: {even:.2} evenly, {patchy:.2} in patches");
+    // 1 + m/k = 4.3, with squares that may lie across the generator's.
+    assert!((even - 1.0).abs() < 0.25, "{even}");
+    assert!(patchy > 2.0, "{patchy}");
+    for (bad, word) in [
+        ("cluster_shape = 0.3", "go together"),
+        (
+            "cluster_square_m = 1.0\ncluster_shape = 0",
+            "outside 0.01 to 1000",
+        ),
+    ] {
+        let error = Scenario::parse("s.toml", &text(bad))
+            .unwrap_err()
+            .to_string();
+        assert!(error.contains(word) && error.contains("s.toml:"), "{error}");
+    }
+}

@@ -5,18 +5,18 @@ use system_tests::faults::{Base, Bound, clean, effect, matrix, plants, rows};
 
 #[test]
 fn the_drive_is_perfect_without_a_fault() {
-    for base in [
-        Base::Lanes,
-        Base::SpraysUnseen,
-        Base::Direction,
-        Base::Acknowledged,
-        Base::Fans,
-    ] {
+    for base in Base::ALL {
         let report = clean(base);
         let targets = report.targets;
         let start_mm = 1000.0 * report.start.max;
         println!("{base:?}: {} plants, start {start_mm:.1} mm", targets.total);
         assert!(targets.total > 250, "{base:?}");
+        if matches!(base, Base::Yaw | Base::TwoWheels) {
+            // Where a curve begins and ends, some plants are met otherwise than foretold.
+            assert!(targets.full * 1000 >= 995 * targets.total, "{targets:?}");
+            assert!(start_mm < 80.0, "{base:?}: {start_mm}");
+            continue;
+        }
         // At the ends of a boom of fans no set gives a full dose.
         assert_eq!(
             targets.full + report.beyond_reach,

@@ -4,7 +4,7 @@
 use controller_core::drivers::pwm::Pwm;
 use controller_core::{
     Action, Config, Controller, DetectorConfig, Image, Length, Micros, Mode, NozzleConfig, Plant,
-    Poll, PulseLength, RateConfig, Span, Speed, Stretch,
+    Poll, PressureFault, PulseLength, RateConfig, Span, Speed, Stretch, TurningConfig,
 };
 
 const PULSE_M: f64 = 0.02;
@@ -51,7 +51,14 @@ struct Drive {
     core: Controller<'static, 1, 8, 64, 1>,
 }
 
-/// Drives so many metres with the pressure that holds from a time on.
+/// Readings once a second: 300 kPa, and 450 from 20 s on.
+fn readings(upto_s: u32) -> Vec<(f64, u16)> {
+    (0..upto_s)
+        .map(|s| (f64::from(s), if s < 20 { 300 } else { 450 }))
+        .collect()
+}
+
+/// Drives so many metres with pressures read at these times.
 fn drive(mode: Mode, metres: f64, plants: &[(f64, f64)], pressures: &[(f64, u16)]) -> Drive {
     static NOZZLE: [NozzleConfig; 1] = [NozzleConfig {
         x: Length::from_mm(0),
@@ -185,7 +192,7 @@ fn litres(on: &[(f64, f64)], from: f64, to: f64, kpa: impl Fn(f64) -> f64) -> f6
 #[test]
 fn broadcast_holds_its_rate_while_speed_and_pressure_change() {
     let pressure = |t: f64| if t < 20.0 { 300.0 } else { 450.0 };
-    let driven = drive(Mode::Broadcast, 80.0, &[], &[(20.0, 450)]);
+    let driven = drive(Mode::Broadcast, 80.0, &[], &readings(60));
     let mut worst: f64 = 0.0;
     // Stretches of 4 m, some thirty cycles each; not the one in which the drive begins.
     for stretch in 1..19 {
@@ -237,4 +244,93 @@ fn a_long_patch_is_switched_from_its_first_edge_and_a_short_one_flows_fully() {
     assert!((end - 12.15).abs() < 0.004, "{end}");
     let counters = driven.core.counters();
     assert!(counters.duties_of_short >= 1, "{counters:?}");
+}
+
+/// On a circle of 20 m to the left with nozzles 12 m to both sides: the inner one goes 0.40 times
+/// as fast as the middle and the outer one 1.60 times (rigid-body kinematics, v·(1 ± y/R)), so
+/// valves without a delay between edges need shares in proportion.
+#[test]
+fn on_an_arc_each_nozzle_has_the_duty_of_its_own_speed() {
+    let at = |mm| NozzleConfig {
+        x: Length::from_mm(0),
+        y: Length::from_mm(mm),
+        lane_width: Length::from_mm(500),
+        open_delay: Span(15_000),
+        close_delay: Span(15_000),
+        throw: Span(0),
+    };
+    let nozzles = [at(-12_000), at(0), at(12_000)];
+    let detectors = [DetectorConfig::centred(
+        Length::from_mm(1000),
+        Length::from_mm(25_000),
+    )];
+    let pulse = PulseLength::from_nm(20_000_000).expect("sound");
+    let mut config = Config::new(pulse, &nozzles, &detectors);
+    config.turning = Some(TurningConfig::yaw_rate(Length::from_mm(0)));
+    config.rate = Some(RateConfig {
+        lowest: 100,
+        ..RATE
+    });
+    let mut core: Controller<'_, 3, 8, 64, 1> = Controller::new(&config).expect("sound");
+    core.handle_mode(Micros(0), 0, Mode::Broadcast)
+        .expect("one section");
+    // At 1.5 m/s 90 l/ha half a metre wide are 0.405 l/min, 0.3375 of 1.2; the yaw rate is v/R.
+    let duties_at = |core: &mut Controller<'_, 3, 8, 64, 1>, from: u64, urad_s: i32| {
+        let mut now = from;
+        for n in 0..400_u64 {
+            now = from + n * 40_000 / 3;
+            // As a firmware does: polled at its deadlines before the next input.
+            let mut next = now.saturating_sub(40_000 / 3);
+            while next < now {
+                match core.poll(Micros(next)) {
+                    Poll::Idle { next: later } => next = later.0.max(next + 1),
+                    _ => {}
+                }
+            }
+            while !matches!(core.poll(Micros(now)), Poll::Idle { .. }) {}
+            core.handle_yaw_rate(Micros(now), urad_s).expect("in order");
+            core.handle_pulse(Micros(now)).expect("a good pulse");
+        }
+        [0, 1, 2].map(|nozzle| core.duty(Micros(now), nozzle).expect("three nozzles"))
+    };
+    let straight = duties_at(&mut core, 1_000_000, 0);
+    let left = duties_at(&mut core, 7_000_000, 75_000);
+    let right = duties_at(&mut core, 13_000_000, -75_000);
+    println!("duties straight {straight:?}, circling left {left:?}, right {right:?}");
+    let near = |duty: u16, wanted: f64| (f64::from(duty) - wanted).abs() <= 3.0;
+    assert!(straight.iter().all(|&d| near(d, 337.5)), "{straight:?}");
+    assert!(
+        near(left[0], 135.0) && near(left[1], 337.5) && near(left[2], 540.0),
+        "{left:?}"
+    );
+    assert!(
+        near(right[0], 540.0) && near(right[1], 337.5) && near(right[2], 135.0),
+        "{right:?}"
+    );
+}
+
+/// A sensor that dies opens everything fully, which is counted with its reason.
+#[test]
+fn a_dead_pressure_sensor_opens_fully_and_is_counted() {
+    for (last, kpa, fault) in [
+        (10, 300, PressureFault::Silent),
+        (10, 0, PressureFault::None),
+    ] {
+        let mut told = readings(10);
+        told.push((f64::from(last), kpa));
+        if kpa == 0 {
+            // It goes on to say so, and is one fault.
+            told.extend((11..60).map(|s| (f64::from(s), 0)));
+        }
+        let driven = drive(Mode::Broadcast, 60.0, &[], &told);
+        let end = Micros((time_of(60.0) * 1e6) as u64);
+        assert_eq!(driven.core.pressure_fault(end), Some(fault));
+        let counters = driven.core.counters();
+        assert_eq!(counters.pressure_faults, 1, "{counters:?}");
+        // Open without a break from the fault to the end.
+        let (from, to) = *driven.on.last().expect("it sprayed");
+        let due = f64::from(last) + if kpa == 0 { 0.0 } else { 2.0 };
+        assert!((from - due).abs() < 0.06 && to > 24.0, "{from} to {to}");
+        assert!(driven.on.len() > 100, "{}", driven.on.len());
+    }
 }

@@ -16,6 +16,18 @@ fn machine(turning: &str) -> Machine {
         .unwrap_or_else(|e| panic!("{e}"))
 }
 
+/// The same with 110° fans half a metre above the ground, whose doses are summed.
+fn fans(turning: &str) -> Machine {
+    let mut machine = machine(turning);
+    let fanned = DEMO_MACHINE.replace(
+        "lane_width_m = 0.5",
+        "fan_angle_deg = 110.0\nheight_m = 0.5",
+    );
+    let fanned = Machine::parse("fans.toml", &fanned).unwrap_or_else(|e| panic!("{e}"));
+    machine.fan = fanned.fan;
+    machine
+}
+
 /// Ten seconds at rest, then 3 m/s: 12 m straight on, 200° of an arc and 20 m straight on.
 /// `sensors` are tables.
 fn scenario(seed: u64, radius: f64, sensors: &str) -> Scenario {
@@ -99,5 +111,33 @@ fn two_wheels_do_as_well() {
         let full = report.targets.full as f64 / report.targets.total as f64;
         assert!(full >= 0.995, "{full} full at {radius} m");
         assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
+    }
+}
+
+/// Summed doses on arcs: each nozzle meets a plant on its own way, and the set must still give it
+/// its share everywhere. What the ends of the boom can't give is told apart.
+#[test]
+fn fans_add_up_to_the_dose_on_arcs() {
+    let yaw = "[yaw_sensor]\nrate_hz = 50.0\nnoise_deg_s = 0.2\nbias_deg_s = 0.1";
+    let (told, blind) = (fans("[turning]\nbehind_axle_m = 2.0"), fans(""));
+    for (radius, share) in [(-30.0, 0.99), (60.0, 0.99)] {
+        let scenario = scenario(9, radius, yaw);
+        let report = judged(&scenario, &told);
+        let tips = say("fans    ", radius, &report);
+        let without = judged(&scenario, &blind);
+        say("blind   ", radius, &without);
+        println!(
+            "beyond reach {}, too few nozzles {}, {} nozzles too many over {} lone plants",
+            report.beyond_reach,
+            report.short_sets,
+            report.nozzles_beyond_smallest,
+            report.sets_counted
+        );
+        assert_eq!(report.problems, []);
+        let reached = (report.targets.total - report.beyond_reach) as f64;
+        let full = report.targets.full as f64 / reached;
+        assert!(full >= share, "{full} full at {radius} m");
+        assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
+        assert!(without.targets.full * 2 < report.targets.full);
     }
 }

@@ -2,30 +2,43 @@
 
 use super::Controller;
 use crate::counters::bump;
-use crate::rate::Duty;
+use crate::rate::{Duty, PressureFault};
 use crate::sections::OrderError;
 use crate::units::{Length, Micros, Speed};
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// The pressure at the nozzles from now on, kPa. Without it the one of the machine
-    /// description counts. Constant work.
+    /// description counts. Once one was handed over, go on at least once in
+    /// [`PRESSURE_SILENCE`](crate::PRESSURE_SILENCE). Constant work.
+    ///
+    /// 0 is a fault ([`pressure_fault`](Self::pressure_fault)), counted once for each time that
+    /// it begins; while it lasts all is sprayed fully.
     ///
     /// # Errors
     /// [`OrderError::TimeBackwards`]; counted.
     pub fn handle_pressure(&mut self, now: Micros, kpa: u16) -> Result<(), OrderError> {
         self.ordered(now, |core| {
-            if let Some(rate) = &mut core.rate {
-                rate.pressure(kpa);
+            if let Some(rate) = &mut core.rate
+                && rate.pressure(now, kpa)
+            {
+                bump(&mut core.counters.pressure_faults);
             }
             Ok(())
         })
     }
 
+    /// Why the pressure is not known at `now`, for which every open valve is told to flow fully.
+    /// `None`: it is known, or the machine has no [`Config::rate`](crate::Config::rate).
+    #[must_use]
+    pub fn pressure_fault(&self, now: Micros) -> Option<PressureFault> {
+        self.rate.as_ref().and_then(|rate| rate.fault(now))
+    }
+
     /// What share of the cycle that begins at `now` an open valve is to be told, thousandths:
     /// to be asked once at each cycle's beginning, the first of which is the opening. `None`:
     /// no such nozzle. 1000 on a machine without [`Config::rate`](crate::Config::rate); 0 for
-    /// a closed valve. The speed is that of the counted wheel, also in a curve, where a nozzle's
-    /// own differs. Constant work; changes nothing but counters.
+    /// a closed valve. The speed is the nozzle's own, in a curve too. Constant work; changes
+    /// nothing but counters.
     pub fn duty(&mut self, now: Micros, nozzle: u16) -> Option<u16> {
         let index = usize::from(nozzle);
         let config = self.nozzles.get(index)?;
@@ -33,24 +46,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if !lane.is_open() {
             return Some(0);
         }
-        let Some(rate) = &self.rate else {
+        let Some(rate) = &mut self.rate else {
             return Some(1000);
         };
+        if rate.fell_silent(now) {
+            bump(&mut self.counters.pressure_faults);
+        }
         let patch = if lane.in_bench() || !self.layers.over(index, config).is_plan() {
             None
         } else {
             lane.patch_length().map(Length::from_bits)
         };
-        let speed = Speed::from_internal(self.odometer.motion_at(now).v);
+        let motion = self.odometer.motion_at(now);
+        let swing = self.turning.swing_at(now);
+        let own = swing.own(&motion, self.turning.side(config.y));
+        let speed = Speed::from_internal(own.v);
         let open = config.open_delay.signed();
         let dead = open.saturating_sub(config.close_delay.signed());
-        let share = rate.duty(index, speed, dead, patch);
+        let share = rate.duty(now, index, speed, dead, patch);
         bump(&mut self.counters.duties);
         match share {
             Duty::Right(_) => {}
             Duty::Valve(_) => bump(&mut self.counters.duties_of_valve),
             Duty::Short => bump(&mut self.counters.duties_of_short),
-            Duty::TooSmall => bump(&mut self.counters.duties_too_small),
+            Duty::TooSmall | Duty::Unknown => bump(&mut self.counters.duties_too_small),
         }
         Some(share.thousandths())
     }

@@ -17,7 +17,7 @@ use crate::crc32::{CRC, Crc32};
 use crc::CRC_32_ISO_HDLC;
 
 /// Version of the frame and of all messages in it.
-pub const VERSION: u8 = 3;
+pub const VERSION: u8 = 4;
 /// Version and sequence before the body, CRC behind it.
 pub const AROUND_BODY: usize = 7;
 /// Most bytes from version to CRC: an image with 64 full plants and some room.

@@ -142,6 +142,42 @@ impl Solenoids {
     /// same order; no valve's commands change places.
     #[must_use]
     pub fn act(&self, commands: &[Command]) -> Vec<Command> {
+        self.act_later(commands, |_| 0.0)
+    }
+
+    /// The same under a pressure that changes: `pressure` is that of an instant over the one
+    /// for which [`Self::valve`] worked out the delays, and `rated` the valves that went into
+    /// it. Openings slow down and closings quicken with the pressure at their command, as they
+    /// do there; no delay gets shorter than half its ramp.
+    #[must_use]
+    pub fn act_under(
+        &self,
+        commands: &[Command],
+        rated: &[Valve],
+        pressure: impl Fn(f64) -> f64,
+    ) -> Vec<Command> {
+        self.act_later(commands, |c| {
+            let Some(&valve) = rated.get(c.nozzle) else {
+                return 0.0;
+            };
+            let at_command = Self {
+                pressure: self.pressure * pressure(c.at_s),
+                ..*self
+            };
+            let (steady, now) = (
+                self.valve(c.nozzle, valve),
+                at_command.valve(c.nozzle, valve),
+            );
+            if c.open {
+                now.open_delay_s - steady.open_delay_s
+            } else {
+                now.close_delay_s - steady.close_delay_s
+            }
+        })
+    }
+
+    /// The instants at which the valves act, each by what `later` says of its command.
+    fn act_later(&self, commands: &[Command], later: impl Fn(&Command) -> f64) -> Vec<Command> {
         struct Last {
             at_s: f64,
             told_s: f64,
@@ -162,7 +198,7 @@ impl Solenoids {
                 });
                 let rested = c.open && !last.open && c.at_s - last.told_s > self.rest_s;
                 let first = if rested { self.first_shot_s } else { 0.0 };
-                let at_s = c.at_s + stray(&mut last.rng, self.jitter_s) + first;
+                let at_s = c.at_s + stray(&mut last.rng, self.jitter_s) + first + later(c);
                 last.at_s = last.at_s.max(at_s);
                 (last.told_s, last.open) = (c.at_s, c.open);
                 Command {
@@ -308,5 +344,37 @@ mod tests {
             println!("{hz} Hz: linear over {linear:.2} of the duty, measured {span}");
             assert!((linear - span).abs() < 0.035, "{hz} Hz: {linear}");
         }
+    }
+
+    #[test]
+    fn pressure_at_each_command_moves_its_delay() {
+        let valves = Solenoids {
+            by_pressure: 0.5,
+            ..Solenoids::default()
+        };
+        let commands = [
+            told(0, true, 1.0),
+            told(0, false, 2.0),
+            told(0, true, 3.0),
+            told(1, true, 3.0),
+        ];
+        let rated = [PUBLISHED; 2];
+        // From 2 s on at 0.6 of the pressure: openings by 0.5 · 0.4 of 20 ms later, closings by
+        // half of that of 10 ms earlier.
+        let acts = valves.act_under(&commands, &rated, |t| if t < 2.0 { 1.0 } else { 0.6 });
+        for (act, at_s) in acts.iter().zip([1.0, 1.999, 3.004, 3.004]) {
+            assert!((act.at_s - at_s).abs() < 1e-12, "{} {at_s}", act.at_s);
+        }
+        // The same as valves that were worked out at that pressure.
+        let low = Solenoids {
+            pressure: 0.6,
+            ..valves
+        };
+        let off = low.valve(0, PUBLISHED).open_delay_s - valves.valve(0, PUBLISHED).open_delay_s;
+        assert!((off - 0.004).abs() < 1e-12);
+        assert_eq!(
+            valves.act_under(&commands, &rated, |_| 1.0),
+            valves.act(&commands)
+        );
     }
 }

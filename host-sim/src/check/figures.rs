@@ -20,6 +20,7 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Figure> {
     figures.extend(throw(machine));
     figures.push(history(machine));
     figures.extend(patches(machine));
+    figures.extend(super::rate::figures(machine));
     figures.extend(Budget::of(machine, wish).iter().flat_map(Budget::figures));
     figures
 }

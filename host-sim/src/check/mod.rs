@@ -16,6 +16,7 @@ use crate::output;
 pub mod doses;
 mod figures;
 pub mod link_budget;
+mod rate;
 pub mod sums;
 mod warnings;
 

@@ -31,11 +31,12 @@ pub fn all(machine: &Machine, wish: &Wish) -> Vec<Warning> {
     travel(machine, &mut warn);
     valves(machine, &mut warn);
     throw(machine, &mut warn);
+    super::rate::warnings(machine, &mut warn);
     list.extend(Budget::of(machine, wish).iter().flat_map(Budget::warnings));
     list
 }
 
-type Warn<'a> = &'a mut dyn FnMut(String, String, String);
+pub(super) type Warn<'a> = &'a mut dyn FnMut(String, String, String);
 
 /// The throw that the file carries against the one that its `[spray]` makes.
 fn throw(machine: &Machine, warn: Warn<'_>) {

@@ -12,10 +12,11 @@ mod host;
 pub mod plants;
 mod stacked;
 mod story;
+mod turning;
 mod valve;
 mod wheel;
 
-use controller_core::Counters;
+use controller_core::{Counters, YawCounts};
 use ground_truth::{EdgeKind, Report};
 use std::fmt;
 
@@ -23,6 +24,9 @@ pub use story::{Base, Happening, Item, Story};
 
 /// A counter of the core, by name.
 pub type Counted = (&'static str, fn(&Counters) -> u64);
+
+/// A counter of turning, by name.
+pub type Turned = (&'static str, fn(&YawCounts) -> u32);
 
 /// One fault, and what it may do.
 pub struct Row {
@@ -49,6 +53,8 @@ pub struct Bound {
     pub start_mm: f64,
     /// Counters that must have gone up.
     pub counted: &'static [Counted],
+    /// Counters of turning that must have gone up.
+    pub turned: &'static [Turned],
     /// Counters that must stay at so much or less.
     pub most: &'static [(Counted, u64)],
     /// Why plants may be lost without the core counting anything.
@@ -62,6 +68,7 @@ impl Bound {
         sprayed: (0.995, 1.005),
         start_mm: 12.0,
         counted: &[],
+        turned: &[],
         most: &[],
         unknowable: None,
     };
@@ -85,6 +92,8 @@ pub struct Effect {
     pub malformed: usize,
     /// The core's counters, of all starts of it.
     pub counters: Vec<Counters>,
+    /// What it made of turning, likewise.
+    pub turned: Vec<YawCounts>,
 }
 
 impl Effect {
@@ -131,13 +140,19 @@ impl Effect {
                 broken.push(format!("{} was not counted", counted.0));
             }
         }
+        for (name, of) in bound.turned {
+            if self.turned.iter().all(|counts| of(counts) == 0) {
+                broken.push(format!("{name} was not counted"));
+            }
+        }
         for (counter, most) in bound.most {
             let counted = self.count(counter);
             if counted > *most {
                 broken.push(format!("{counted} {}, at most {most}", counter.0));
             }
         }
-        if self.lost > 0 && bound.counted.is_empty() && bound.unknowable.is_none() {
+        let counted = !(bound.counted.is_empty() && bound.turned.is_empty());
+        if self.lost > 0 && !counted && bound.unknowable.is_none() {
             broken.push(format!("{} plants lost in silence", self.lost));
         }
         broken
@@ -163,6 +178,7 @@ pub fn rows() -> Vec<Row> {
         detector::rows(),
         valve::rows(),
         host::rows(),
+        turning::rows(),
         stacked::rows(),
     ];
     parts.into_iter().flatten().collect()
@@ -193,13 +209,15 @@ pub fn effect(row: &Row, clean: &Report) -> Effect {
         open_at_rest_s: story.open_at_rest(&ran.told),
         malformed: ran.malformed,
         counters: ran.counters,
+        turned: ran.turned,
     }
 }
 
 /// Metres of lane at half flow.
 fn area(report: &Report) -> f64 {
     let strips = report.strips.iter().flatten();
-    strips.map(|(from, to)| to - from).sum()
+    // The sum of nothing is a negative zero.
+    strips.map(|(from, to)| to - from).sum::<f64>() + 0.0
 }
 
 /// The matrix as a table: what each fault did, and what it may do.

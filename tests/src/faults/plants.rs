@@ -90,6 +90,16 @@ const fn aiming(near: &'static str, old: &'static str, new: &'static str) -> Cha
     }
 }
 
+const fn yaw(near: &'static str, old: &'static str, new: &'static str) -> Change {
+    let file = "controller-core/src/turning/yaw.rs";
+    Change {
+        file,
+        near,
+        old,
+        new,
+    }
+}
+
 const fn other(
     file: &'static str,
     near: &'static str,
@@ -127,6 +137,21 @@ const NEVER_CREEPING: Change = other(
     "false",
 );
 const AIMED_AT_ARRIVAL: Change = images(".place_at(image.captured_at)", "image.captured_at", "now");
+const RATE_GOES_ON: Change = yaw(
+    "let turns = self.heard && at.since(self.at) < self.silence;",
+    "at.since(self.at) < self.silence",
+    "true",
+);
+const HEADING_GOES_ON: Change = yaw(
+    "let run = at.since(self.at).min(self.silence);",
+    "at.since(self.at).min(self.silence)",
+    "at.since(self.at)",
+);
+const SILENCE_NOT_TOLD: Change = yaw(
+    "let silent = self.on && now.since(heard.max(self.watched_from)) >= self.silence;",
+    "now.since(heard.max(self.watched_from)) >= self.silence",
+    "false",
+);
 const NOT_TOO_OLD: Change = images(
     "if now.since(image.captured_at) > self.timing.max_detection_age {",
     "now.since(image.captured_at) > self.timing.max_detection_age",
@@ -425,6 +450,41 @@ pub const GUARDS: &[(&str, Guard)] = &[
             "!core.layers.sections.exists(usize::from(section))",
             "false",
         )]),
+    ),
+    (
+        "turning: the yaw rate is silent from within the curve on",
+        Guard::Lines(&[RATE_GOES_ON, HEADING_GOES_ON, SILENCE_NOT_TOLD]),
+    ),
+    (
+        "turning: the yaw rate reads 2 °/s too much",
+        Guard::Lines(&[yaw(
+            "let mut rate = raw.saturating_sub(self.bias);",
+            "raw.saturating_sub(self.bias)",
+            "raw",
+        )]),
+    ),
+    (
+        "turning: the yaw rate reads 1 °/s too much from within the curve on",
+        Guard::Nothing(
+            "a rate that is wrong looks like another curve; only a standstill shows it, and this \
+             drive has none after it",
+        ),
+    ),
+    (
+        "turning: the yaw rate is frozen from within the curve on",
+        Guard::Nothing("a steady reading is what a steady curve gives"),
+    ),
+    (
+        "turning: one yaw reading in twenty is 120 °/s",
+        Guard::Lines(&[yaw(
+            "if raw.saturating_abs() > self.most_rate.saturating_add(self.bias.saturating_abs()) {",
+            "raw.saturating_abs() > self.most_rate.saturating_add(self.bias.saturating_abs())",
+            "false",
+        )]),
+    ),
+    (
+        "turning: the second wheel is dead from within the curve on",
+        Guard::Lines(&[RATE_GOES_ON, HEADING_GOES_ON, SILENCE_NOT_TOLD]),
     ),
     (
         "stacked: contacts bounce, images are lost, the supply is low",

@@ -1,11 +1,11 @@
 //! The drive that faults are put into: what happens in which order, and how it is replayed.
 
-use controller_core::{Action, Counters, Micros, Poll};
+use controller_core::{Action, Counters, Micros, Poll, YawCounts};
 use ground_truth::Report;
 use host_sim::commands::ValveCommand;
 use host_sim::core_setup::{self, Core, Setup};
 use host_sim::generate::{Drive, drive};
-use host_sim::machine::Machine;
+use host_sim::machine::{Machine, YawSource};
 use host_sim::orders::Order;
 use host_sim::recording::{Direction, Event, Image, Input, Recording};
 use host_sim::replay::ImageFate;
@@ -29,7 +29,79 @@ pub enum Base {
     Acknowledged,
     /// Eight nozzles with fans that add up.
     Fans,
+    /// Twenty-four lanes round a curve, with a yaw-rate sensor.
+    Yaw,
+    /// The same with a second wheel.
+    TwoWheels,
 }
+
+impl Base {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::Lanes,
+        Self::SpraysUnseen,
+        Self::Direction,
+        Self::Acknowledged,
+        Self::Fans,
+        Self::Yaw,
+        Self::TwoWheels,
+    ];
+}
+
+/// Ten seconds at rest, then 3 m/s: 10 m straight on, 120° round 30 m from 17 s on, and 60 m
+/// straight on from 41 s on.
+const CURVE: &str = r#"scenario_format = 1
+name = "a curve for faults"
+seed = 43
+machine = "machine.toml"
+[motion]
+start_speed_m_s = 0.0
+[[motion.piece]]
+duration_s = 10.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 3.0
+acceleration_m_s2 = 1.0
+[[motion.piece]]
+duration_s = 48.0
+acceleration_m_s2 = 0.0
+[[motion.piece]]
+duration_s = 3.0
+acceleration_m_s2 = -1.0
+[[motion.piece]]
+duration_s = 3.0
+acceleration_m_s2 = 0.0
+[[motion.leg]]
+length_m = 10.0
+[[motion.leg]]
+length_m = 5.0
+to_radius_m = 30.0
+[[motion.leg]]
+turn_deg = 120.0
+radius_m = 30.0
+[[motion.leg]]
+length_m = 5.0
+to_radius_m = 0
+[[motion.leg]]
+length_m = 80.0
+[boom]
+behind_axle_m = 2.0
+[field]
+density_per_m2 = 0.2
+size_mean_m = 0.06
+size_sd_m = 0.02
+size_min_m = 0.03
+size_max_m = 0.1
+[detector]
+frame_rate_hz = 20.0
+delay_mean_ms = 80.0
+delay_sd_ms = 5.0
+once = true
+[wheel]
+slots = 100
+unevenness_percent = 0.0
+stamp_jitter_us = 0.0
+"#;
 
 /// 300 m: 1.5 to 5 m/s, a stop of 4 s after 57 s and one at the end. Plants in every image
 /// that shows them.
@@ -97,6 +169,10 @@ pub const STANDS_US: (u64, u64) = (54_000_000, 58_000_000);
 
 fn machine(base: Base) -> Machine {
     let plain = DEMO_MACHINE.to_owned();
+    let wide = plain
+        .replace("nozzles = 8", "nozzles = 24")
+        .replace("view_left_m = 2.2", "view_left_m = 12.0")
+        .replace("view_right_m = 2.2", "view_right_m = 12.0");
     let text = match base {
         Base::Lanes => plain,
         Base::SpraysUnseen => plain + "\n[modes]\nunseen = \"spray\"\n",
@@ -106,15 +182,29 @@ fn machine(base: Base) -> Machine {
             "lane_width_m = 0.5",
             "fan_angle_deg = 110.0\nheight_m = 0.5",
         ),
+        Base::Yaw => wide + "\n[turning]\nbehind_axle_m = 2.0\n",
+        Base::TwoWheels => {
+            wide + "\n[turning]\nbehind_axle_m = 2.0\nwheel_y_m = -0.9\nsecond_wheel_y_m = 0.9\nsecond_pulse_length_m = 0.02\n"
+        }
     };
     Machine::parse("machine.toml", &text).expect("the demo's machine, changed")
 }
 
 /// The drive is the same for all; made once for each.
 fn world(base: Base) -> &'static Drive {
-    static WORLDS: [OnceLock<Drive>; 5] = [const { OnceLock::new() }; 5];
+    static WORLDS: [OnceLock<Drive>; Base::ALL.len()] =
+        [const { OnceLock::new() }; Base::ALL.len()];
     WORLDS[base as usize].get_or_init(|| {
-        let scenario = Scenario::parse("scenario.toml", SCENARIO).expect("a sound scenario");
+        let text = match base {
+            Base::Yaw => {
+                format!(
+                    "{CURVE}[yaw_sensor]\nrate_hz = 50.0\nnoise_deg_s = 0.2\nbias_deg_s = 0.1\n"
+                )
+            }
+            Base::TwoWheels => format!("{CURVE}y_m = -0.9\n[second_wheel]\ny_m = 0.9\n"),
+            _ => SCENARIO.to_owned(),
+        };
+        let scenario = Scenario::parse("scenario.toml", &text).expect("a sound scenario");
         drive("scenario.toml", &scenario, &machine(base)).expect("drives")
     })
 }
@@ -198,6 +288,8 @@ pub struct Ran {
     pub malformed: usize,
     /// Counters at the end of each start of the core.
     pub counters: Vec<Counters>,
+    /// What it made of turning, likewise.
+    pub turned: Vec<YawCounts>,
 }
 
 impl Story {
@@ -264,6 +356,7 @@ impl Story {
         self.items.sort_by_key(|item| item.t_us);
         let setup = Setup::new("machine.toml", &self.machine).expect("a sound machine");
         let mut firmware = Firmware::new(&setup, self.polls_late_us);
+        firmware.heading = self.machine.turning.map(|turning| turning.heading);
         let first = self.items.first().map_or(0, |item| item.t_us);
         firmware.next = first;
         let mut heard = Vec::new();
@@ -313,7 +406,7 @@ impl Story {
             betray(*betrayal, &mut carried_out, &mut scene);
         }
         carried_out.sort_by_key(|c| c.t_us);
-        firmware.counters.push(*firmware.core.counters());
+        firmware.count();
         Ran {
             report: scene
                 .judge(&carried_out, Some(&firmware.fates))
@@ -321,6 +414,7 @@ impl Story {
             malformed: malformed(&firmware.told),
             told: firmware.told,
             counters: firmware.counters,
+            turned: firmware.turned,
         }
     }
 
@@ -463,7 +557,10 @@ struct Firmware<'a> {
     told: Vec<ValveCommand>,
     fates: Vec<ImageFate>,
     counters: Vec<Counters>,
+    turned: Vec<YawCounts>,
     sections: usize,
+    /// From where the heading is known.
+    heading: Option<YawSource>,
 }
 
 impl<'a> Firmware<'a> {
@@ -476,8 +573,16 @@ impl<'a> Firmware<'a> {
             told: Vec::new(),
             fates: Vec::new(),
             counters: Vec::new(),
+            turned: Vec::new(),
             sections: 1,
+            heading: None,
         }
+    }
+
+    /// Keeps the counters of this start.
+    fn count(&mut self) {
+        self.counters.push(*self.core.counters());
+        self.turned.push(*self.core.yaw_counts());
     }
 
     fn up_to(&mut self, t_us: u64) {
@@ -527,7 +632,13 @@ impl<'a> Firmware<'a> {
                 let _counted = self.core.handle_direction(now, direction);
             }
             Input::Order(order) => core_setup::order(&mut self.core, now, order, self.sections),
-            Input::WheelPulse(_) | Input::Yaw(_) => unreachable!("these drives go straight"),
+            Input::WheelPulse(1) if matches!(self.heading, Some(YawSource::SecondWheel { .. })) => {
+                let _counted = self.core.handle_second_pulse(now);
+            }
+            Input::Yaw(mdeg_s) if self.heading == Some(YawSource::Rate) => {
+                let _counted = self.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
+            }
+            Input::WheelPulse(_) | Input::Yaw(_) => unreachable!("nothing tells of it"),
             Input::Image(image) => {
                 let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
                 let image = core_setup::image(image, &plants);
@@ -557,7 +668,7 @@ impl<'a> Firmware<'a> {
                 });
             }
         }
-        self.counters.push(*self.core.counters());
+        self.count();
         self.core = setup.core().expect("the core takes it");
         self.next = t_us;
     }

@@ -48,6 +48,8 @@ fn boom(nozzles: &[crate::TrueNozzle], spacing: f64, l_min: f64) -> Boom<'_> {
         },
         twin_m: 0.0,
         l_min,
+        flows: &[],
+        supplied: None,
     }
 }
 

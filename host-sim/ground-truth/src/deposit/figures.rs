@@ -89,20 +89,38 @@ impl Deposit {
     /// among them, straight between the middles of cells. None where it lies off the grid.
     #[must_use]
     pub fn least(&self, plant: &Plant) -> Option<f64> {
-        let cell = self.area().cell;
+        let (left, right) = (plant.y - 0.5 * plant.width, plant.y + 0.5 * plant.width);
+        let (near, far) = (plant.near(), plant.far());
+        let on_grid = self.at(near, left).is_some() && self.at(far, right).is_some();
+        on_grid.then(|| self.extremes(plant)).flatten().map(|d| d.0)
+    }
+
+    /// The least and the most within the part of a plant that lies on the grid, in L/ha, at the
+    /// points of [`Self::least`]. None where no part does.
+    #[must_use]
+    pub fn extremes(&self, plant: &Plant) -> Option<(f64, f64)> {
+        let area = self.area();
+        let (near, far) = (
+            plant.near().max(area.along.0),
+            plant.far().min(area.along.1),
+        );
+        let left = (plant.y - 0.5 * plant.width).max(area.across.0);
+        let right = (plant.y + 0.5 * plant.width).min(area.across.1);
         let points = |low: f64, high: f64| {
-            let count = ((high - low) / cell).ceil().max(1.0) as u32;
+            let count = ((high - low) / area.cell).ceil().max(1.0) as u32;
             (0..=count).map(move |i| low + (high - low) * f64::from(i) / f64::from(count))
         };
-        let (left, right) = (plant.y - 0.5 * plant.width, plant.y + 0.5 * plant.width);
-        let mut least = None;
-        for x in points(plant.near(), plant.far()) {
+        if near > far || left > right {
+            return None;
+        }
+        let mut found: Option<(f64, f64)> = None;
+        for x in points(near, far) {
             for y in points(left, right) {
                 let rate = self.at(x, y)?;
-                least = Some(least.map_or(rate, |l: f64| l.min(rate)));
+                found = Some(found.map_or((rate, rate), |(a, b)| (a.min(rate), b.max(rate))));
             }
         }
-        least
+        found
     }
 
     /// The rate at a place, in L/ha: straight between the middles of cells. None off the

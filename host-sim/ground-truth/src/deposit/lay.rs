@@ -2,7 +2,7 @@
 
 use super::grid::{Deposit, GridError};
 use crate::judge::{Command, TrueFan, TrueNozzle};
-use crate::{Flow, Ground};
+use crate::{Flow, Ground, Supplied};
 
 /// Cells of the finer line along travel on which a nozzle's volume is gathered before it is
 /// spread across.
@@ -21,8 +21,13 @@ pub struct Boom<'a> {
     /// Half of the distance along travel between the middles of a twin fan's two footprints,
     /// in metres; 0 for one fan.
     pub twin_m: f64,
-    /// Flow of a nozzle that is fully open, in L/min, above 0.
+    /// Flow of a nozzle that is fully open, in L/min, above 0; with a supply at its nominal
+    /// pressure.
     pub l_min: f64,
+    /// The same nozzle by nozzle where sizes differ; empty: all alike.
+    pub flows: &'a [f64],
+    /// The pressure that there was; none: it is steady.
+    pub supplied: Option<&'a Supplied>,
 }
 
 /// Volume by place along travel, in cells of a line.
@@ -58,7 +63,17 @@ pub fn lay_down(
             });
         }
     }
+    for &value in boom.flows {
+        if !(1e-6..=1e3).contains(&value) {
+            return Err(GridError::Number {
+                what: "a nozzle's flow in L/min",
+                value,
+                wanted: "more than 0",
+            });
+        }
+    }
     for (index, nozzle) in boom.nozzles.iter().enumerate() {
+        let l_min = boom.flows.get(index).copied().unwrap_or(boom.l_min);
         let own = commands.iter().filter(|c| c.nozzle == index);
         let told: Vec<(f64, bool)> = own.map(|c| (c.at_s, c.open)).collect();
         let flow = nozzle.valve.flow(&told);
@@ -68,7 +83,8 @@ pub fn lay_down(
         let mut line = Line::over(deposit, reach);
         for step in steps(&flow, until_s, step_s) {
             let (from, to, share) = step;
-            let litres = boom.l_min / 60.0 * share * (to - from);
+            let pressed = boom.supplied.map_or(1.0, |s| s.share(0.5 * (from + to)));
+            let litres = l_min / 60.0 * share * pressed * (to - from);
             deposit.sprayed += litres;
             let ends = (nozzle.lands(ground, from), nozzle.lands(ground, to));
             // With twins the thickness is that of both and what lies between.

@@ -111,6 +111,8 @@ fn a_broadcast_pass_gives_its_rate_and_loses_nothing() {
             fan,
             twin_m,
             l_min: 1.2,
+            flows: &[],
+            supplied: None,
         };
         let commands = pass(&boom, 5.0, 1.0, 5.0);
         let deposit = laid(
@@ -147,6 +149,8 @@ fn one_fan_s_patch_has_the_shape_worked_out() {
         fan: tapered(),
         twin_m: 0.0,
         l_min: 1.2,
+        flows: &[],
+        supplied: None,
     };
     let commands = pass(&boom, 5.0, 1.0, 2.0);
     let deposit = laid(
@@ -187,6 +191,8 @@ fn twins_and_twist_move_the_ends() {
         fan: tapered(),
         twin_m: 0.1,
         l_min: 1.2,
+        flows: &[],
+        supplied: None,
     };
     let commands = pass(&twins, 5.0, 1.0, 2.0);
     let deposit = laid(
@@ -215,6 +221,8 @@ fn twins_and_twist_move_the_ends() {
         },
         twin_m: 0.0,
         l_min: 1.2,
+        flows: &[],
+        supplied: None,
     };
     let deposit = laid(
         &twisted,
@@ -244,6 +252,8 @@ fn halving_cell_or_step_changes_no_figure_by_a_hundredth() {
         },
         twin_m: 0.0,
         l_min: 1.2,
+        flows: &[],
+        supplied: None,
     };
     let pieces = [(2.0, 1.5), (1.5, -2.0), (2.0, 0.5)].map(|(duration_s, acceleration)| Piece {
         duration_s,
@@ -367,6 +377,8 @@ fn grids_past_their_memory_are_refused() {
         fan: tapered(),
         twin_m: 0.0,
         l_min: 1.2,
+        flows: &[],
+        supplied: None,
     };
     let mut small = Deposit::new(area((0.0, 1.0), 1.0, 0.1)).expect("small");
     for step in [0.0, -1.0, f64::NAN, 2.0] {

@@ -78,7 +78,8 @@ pub(super) fn sides(
     needs: &[Vec<usize>],
     sprayed: &[Sprayed],
 ) -> Vec<Side> {
-    if input.ground.turning().is_none() {
+    // Where fans are summed the outermost nozzle of a set tells nothing of a lane.
+    if input.ground.turning().is_none() || input.fan.is_some() {
         return Vec::new();
     }
     let mut order: Vec<usize> = (0..input.nozzles.len()).collect();

@@ -6,6 +6,9 @@
 //! is a straight line, so those places, the plant's edges and the middles between are
 //! looked at. With twisted fans the two directions mix; four points more a piece across
 //! are then looked at.
+//!
+//! Where the machine turns, every nozzle meets the plant at a place and extent of its own
+//! way: a point of the plant lies on each at the same part of that extent.
 
 use super::fan::{SLIVER, TrueFan};
 use super::input::JudgeInput;
@@ -44,6 +47,46 @@ pub(super) struct Dose {
     pub short_set: bool,
     /// Not even all healthy nozzles could have given every point its share.
     pub beyond_reach: bool,
+}
+
+/// A nozzle that sprayed close to a plant, and where it meets it on its own way.
+#[derive(Clone, Copy, Debug)]
+struct Wet {
+    mount: f64,
+    nozzle: usize,
+    /// The plant's ends there, in metres.
+    ends: (f64, f64),
+}
+
+/// What the plant's length is for all nozzles, and where each has it.
+#[derive(Clone, Copy, Debug)]
+struct Along {
+    near: f64,
+    far: f64,
+}
+
+impl Along {
+    /// From the plant's own line to a nozzle's way.
+    fn to(self, ends: (f64, f64), x: f64) -> f64 {
+        self.scaled(x, (self.near, self.far), ends)
+    }
+
+    /// And back.
+    fn from(self, ends: (f64, f64), x: f64) -> f64 {
+        self.scaled(x, ends, (self.near, self.far))
+    }
+
+    /// On straight ground both are one, to the last digit.
+    fn scaled(self, x: f64, from: (f64, f64), to: (f64, f64)) -> f64 {
+        let length = from.1 - from.0;
+        if from == to {
+            x
+        } else if length > 0.0 {
+            to.0 + (x - from.0) * (to.1 - to.0) / length
+        } else {
+            to.0 + (x - from.0)
+        }
+    }
 }
 
 /// The nozzles that had to do with a plant.
@@ -93,9 +136,10 @@ impl<'a> Fans<'a> {
         &self.mounts[first..end.max(first)]
     }
 
-    pub fn over(&self, plant: &Plant) -> Over {
+    pub fn over(&self, index: usize) -> Over {
         let margin = self.input.patch.lateral_margin_m;
-        let Some(across) = self.across(plant, margin) else {
+        let abreast = self.input.abreast(index);
+        let Some(across) = abreast.and_then(|plant| self.across(&plant, margin)) else {
             return Over::default();
         };
         // A nozzle that all but reaches the margin may spray for it or not.
@@ -105,7 +149,8 @@ impl<'a> Fans<'a> {
             .copied()
             .filter(|&(_, n)| {
                 let strips = &self.sprayed[n].strips;
-                overlapping(strips, plant.near(), plant.far()).is_some()
+                let met = self.input.met(index, n);
+                met.is_some_and(|p| overlapping(strips, p.near(), p.far()).is_some())
             })
             .collect();
         let mounts: Vec<f64> = sprayed.iter().map(|m| m.0).collect();
@@ -130,11 +175,17 @@ impl<'a> Fans<'a> {
     }
 
     /// What a plant got that lies at least in part on the boom's ground.
-    pub fn dose(&self, plant: &Plant) -> Dose {
-        let Some(across) = self.across(plant, 0.0) else {
+    pub fn dose(&self, index: usize) -> Dose {
+        let Some(plant) = self.input.abreast(index) else {
             return Dose::default();
         };
-        let (near, far) = (plant.near(), plant.far());
+        let Some(across) = self.across(&plant, 0.0) else {
+            return Dose::default();
+        };
+        let along = Along {
+            near: plant.near(),
+            far: plant.far(),
+        };
         let wanted = self.fan.wanted_share - DOSE_TOLERANCE;
         let reach = self.reaching(across);
         let healthy: Vec<f64> = reach
@@ -143,17 +194,27 @@ impl<'a> Fans<'a> {
             .map(|m| m.0)
             .collect();
         let beyond_reach = self.fan.worst(&healthy, across.0, across.1) < wanted;
-        let wet: Vec<(f64, usize)> = reach
+        let wet: Vec<Wet> = reach
             .iter()
-            .copied()
-            .filter(|&(_, n)| overlapping(&self.sprayed[n].wet, near, far).is_some())
+            .filter_map(|&(mount, nozzle)| {
+                let met = self.input.met(index, nozzle)?;
+                let ends = (met.near(), met.far());
+                overlapping(&self.sprayed[nozzle].wet, ends.0, ends.1).map(|_| Wet {
+                    mount,
+                    nozzle,
+                    ends,
+                })
+            })
             .collect();
         // Most plants lie wholly in the full dose of all that sprayed there.
         let shift = self.fan.twist_m();
         let right: Vec<f64> = wet
             .iter()
-            .filter(|m| covers(&self.sprayed[m.1].full, near - shift, far + shift))
-            .map(|m| m.0)
+            .filter(|m| {
+                let full = &self.sprayed[m.nozzle].full;
+                covers(full, m.ends.0 - shift, m.ends.1 + shift)
+            })
+            .map(|m| m.mount)
             .collect();
         let worst = self.fan.worst(&right, across.0, across.1);
         if worst >= wanted {
@@ -164,8 +225,8 @@ impl<'a> Fans<'a> {
                 beyond_reach,
             };
         }
-        let mounts: Vec<f64> = wet.iter().map(|m| m.0).collect();
-        let (least, most) = self.extremes(&wet, across, near, far);
+        let mounts: Vec<f64> = wet.iter().map(|m| m.mount).collect();
+        let (least, most) = self.extremes(&wet, across, along);
         Dose {
             full: least >= wanted,
             some: most >= 0.5 * self.fan.wanted_share - DOSE_TOLERANCE,
@@ -175,14 +236,9 @@ impl<'a> Fans<'a> {
     }
 
     /// The least and the most that some point of the plant got.
-    fn extremes(
-        &self,
-        wet: &[(f64, usize)],
-        across: (f64, f64),
-        near: f64,
-        far: f64,
-    ) -> (f64, f64) {
-        let mounts: Vec<f64> = wet.iter().map(|m| m.0).collect();
+    fn extremes(&self, wet: &[Wet], across: (f64, f64), along: Along) -> (f64, f64) {
+        let Along { near, far } = along;
+        let mounts: Vec<f64> = wet.iter().map(|m| m.mount).collect();
         let mut ys = self.fan.points(&mounts, across.0, across.1);
         if self.fan.twist != 0.0 {
             ys.sort_by(f64::total_cmp);
@@ -197,12 +253,14 @@ impl<'a> Fans<'a> {
             let shift = |mount: f64| self.fan.twist * (y - mount);
             let mut xs: Vec<f64> = wet
                 .iter()
-                .flat_map(|&(mount, n)| {
-                    let half = 0.5 * self.input.nozzles[n].thickness_m;
-                    let s = &self.sprayed[n];
+                .flat_map(|m| {
+                    let half = 0.5 * self.input.nozzles[m.nozzle].thickness_m;
+                    let s = &self.sprayed[m.nozzle];
                     let full = s.full.iter().flat_map(|f| [f.0, f.1]);
                     let bends = s.profile.iter().flat_map(move |p| [p.0 - half, p.0 + half]);
-                    full.chain(bends).map(move |x| x + shift(mount))
+                    let shift = shift(m.mount);
+                    full.chain(bends)
+                        .map(move |x| along.from(m.ends, x + shift))
                 })
                 .filter(|x| near < *x && *x < far)
                 .chain([near, far])
@@ -212,7 +270,10 @@ impl<'a> Fans<'a> {
             for x in xs.into_iter().chain(middles) {
                 let dose: f64 = wet
                     .iter()
-                    .map(|&(mount, n)| self.fan.share(y - mount) * self.along(n, x - shift(mount)))
+                    .map(|m| {
+                        let own = along.to(m.ends, x) - shift(m.mount);
+                        self.fan.share(y - m.mount) * self.along(m.nozzle, own)
+                    })
                     .sum();
                 least = least.min(dose);
                 most = most.max(dose);
@@ -237,36 +298,38 @@ impl<'a> Fans<'a> {
     /// Counts the nozzles of every plant that shared no spray with another: how many such
     /// plants, and how many nozzles beyond the fewest that would have done.
     pub fn count_sets(&self, overs: &[Over]) -> (usize, usize) {
-        let plants = self.input.plants;
         // For each strip of each nozzle, the plants that it lies over.
         let mut shared: Vec<Vec<usize>> = self
             .sprayed
             .iter()
             .map(|s| vec![0; s.strips.len()])
             .collect();
-        let strip = |plant: &Plant, n: usize| {
+        let strip = |index: usize, n: usize| {
             let strips = &self.sprayed[n].strips;
-            strips.partition_point(|s| s.1 <= plant.near())
+            let met = self.input.met(index, n)?;
+            Some((strips.partition_point(|s| s.1 <= met.near()), met.far()))
         };
-        for (plant, over) in plants.iter().zip(overs) {
+        for (index, over) in overs.iter().enumerate() {
             for &n in &over.sprayed {
-                let first = strip(plant, n);
+                let Some((first, far)) = strip(index, n) else {
+                    continue;
+                };
                 let strips = self.sprayed[n].strips.iter().enumerate().skip(first);
-                for (i, _) in strips.take_while(|(_, s)| s.0 < plant.far()) {
+                for (i, _) in strips.take_while(|(_, s)| s.0 < far) {
                     shared[n][i] += 1;
                 }
             }
         }
         let mut sum = (0, 0);
-        for (plant, over) in plants.iter().zip(overs) {
+        for (index, over) in overs.iter().enumerate() {
             let alone = over
                 .sprayed
                 .iter()
-                .all(|&n| shared[n][strip(plant, n)] == 1);
+                .all(|&n| strip(index, n).is_some_and(|(first, _)| shared[n][first] == 1));
             if over.sprayed.is_empty() || !alone {
                 continue;
             }
-            if let Some(beyond) = self.beyond_smallest(plant, &over.sprayed) {
+            if let Some(beyond) = self.beyond_smallest(index, &over.sprayed) {
                 sum.0 += 1;
                 sum.1 += beyond;
             }
@@ -276,9 +339,9 @@ impl<'a> Fans<'a> {
 
     /// How many nozzles more than the fewest were opened over a plant by `set`; none
     /// where too many reach it to try them all.
-    fn beyond_smallest(&self, plant: &Plant, set: &[usize]) -> Option<usize> {
+    fn beyond_smallest(&self, index: usize, set: &[usize]) -> Option<usize> {
         let margin = self.input.patch.lateral_margin_m + GRAZE + SLIVER;
-        let across = self.across(plant, margin)?;
+        let across = self.across(&self.input.abreast(index)?, margin)?;
         let mounts: Vec<f64> = self
             .reaching(across)
             .iter()

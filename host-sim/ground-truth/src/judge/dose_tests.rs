@@ -261,7 +261,7 @@ proptest! {
     /// it, summed over all nozzles by the pattern's definition.
     #[test]
     fn doses_agree_with_cells(
-        half in 0.2..1.0_f64,
+        half in 0.25..1.0_f64,
         flat in 0.0..0.95_f64,
         thickness in 0.0..0.05_f64,
         ramp in 0.0..0.02_f64,

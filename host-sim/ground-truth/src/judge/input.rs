@@ -197,9 +197,6 @@ pub enum InputError {
     /// Orders on a drive that turns.
     #[error("orders are laid along straight ground; on a drive that turns give none")]
     TurningOrders,
-    /// Summed fans on a drive that turns.
-    #[error("doses of fans are summed on straight ground; on a drive that turns judge by lanes")]
-    TurningFans,
     /// A list that goes with the plants has another length.
     #[error("`{list}` holds {len} entries for {plants} plants; give one for each plant")]
     Length {
@@ -344,9 +341,6 @@ impl JudgeInput<'_> {
         }
         if self.ground.turning().is_some() && self.orders.is_some() {
             return Err(InputError::TurningOrders);
-        }
-        if self.ground.turning().is_some() && self.fan.is_some() {
-            return Err(InputError::TurningFans);
         }
         for (list, len) in [("seen", self.seen.len()), ("refused", self.refused.len())] {
             let plants = self.plants.len();

@@ -21,10 +21,14 @@
 //! nozzle's own way, across its fan. How far aside the controller was is told by
 //! [`Report::sides`], from which nozzles it opened.
 //!
+//! **Litres.** Where flow and rate are known, [`agronomy`] judges each plant anew by what came
+//! down on the ground ([`mod@crate::deposit`]), cycles of switched valves and pressure included.
+//!
 //! Work grows with `n·log n` in plants and commands; lists are sorted once and
 //! swept.
 
 mod across;
+pub mod agronomy;
 mod cover;
 mod dose;
 pub mod fan;
@@ -249,8 +253,8 @@ fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
 /// Fans are summed.
 fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
-    let overs: Vec<Over> = input.plants.iter().map(|p| fans.over(p)).collect();
-    let doses: Vec<Dose> = input.plants.iter().map(|p| fans.dose(p)).collect();
+    let overs: Vec<Over> = (0..input.plants.len()).map(|i| fans.over(i)).collect();
+    let doses: Vec<Dose> = (0..input.plants.len()).map(|i| fans.dose(i)).collect();
     let mut judged = Vec::with_capacity(input.plants.len());
     let mut withheld = 0;
     for (index, (plant, over)) in input.plants.iter().zip(&overs).enumerate() {
@@ -273,11 +277,11 @@ fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
         }
     }
     let sets = fans.count_sets(&overs);
-    let needs = input
-        .plants
-        .iter()
-        .zip(overs)
-        .map(|(plant, over)| match fans.across(plant, 0.0) {
+    let on_boom = |index: usize| input.abreast(index).and_then(|p| fans.across(&p, 0.0));
+    let needs = overs
+        .into_iter()
+        .enumerate()
+        .map(|(index, over)| match on_boom(index) {
             Some(_) => over.reach,
             None => Vec::new(),
         })
