@@ -7,8 +7,10 @@
 //! [`std::io::BufRead`]; nothing here opens one. No code of the controller is in it: a figure
 //! that the controller is given must not come from the controller.
 
+pub mod capture;
 pub mod estimate;
 pub mod line;
+pub mod valves;
 
 pub use estimate::{Estimate, Moments};
 
