@@ -11,6 +11,7 @@ pub mod capture;
 pub mod estimate;
 pub mod line;
 pub mod valves;
+pub mod wheel;
 
 pub use estimate::{Estimate, Moments};
 
