@@ -324,7 +324,7 @@ fn the_wheel_goes_into_the_machine_file() {
     calibrate(&args);
     let after = folder.text("machine.toml");
     assert!(
-        after.contains("pulse_length_m = 0.0512")
+        after.contains("pulse_length_m = 0.0511")
             && after.contains("# taped")
             && !after.contains("pulses_per_m"),
         "{after}"
@@ -346,6 +346,27 @@ fn what_cannot_be_used_is_named() {
     let wires = folder.put("wires.toml", "[[nozzle]]\nnozzle = 0\nsense = \"D1\"\n");
     let machine = folder.put("machine.toml", DEMO_MACHINE);
     let pulses = folder.put("pulses.txt", "time_s\n0\n2\n1\n");
+    let head = "t_us,nozzle,action,short_by_mm\n";
+    let closes_more = folder.put(
+        "closes_more.csv",
+        format!("{head}10,0,open,0\n20,0,close,0\n30,0,close,0\n"),
+    );
+    let closes_first = folder.put(
+        "closes_first.csv",
+        format!("{head}10,0,close,0\n20,0,open,0\n"),
+    );
+    let fired = |list: &'static str| {
+        [
+            "--pair",
+            "0:sense_0",
+            "--sync",
+            "0:command_0",
+            "--fired",
+            list,
+        ]
+    };
+    let closes_more = fired(closes_more.leak());
+    let closes_first = fired(closes_first.leak());
     let pair = ["--pair", "0:D0:D1"];
     for (args, words) in [
         (
@@ -379,6 +400,14 @@ fn what_cannot_be_used_is_named() {
         (
             vec!["valves", &good, "--wires", &wires],
             vec!["nozzle 0 has no command wire", "wires.toml:1"],
+        ),
+        (
+            [&["valves", &good][..], &closes_more].concat(),
+            vec!["nozzle 0 is told to close twice in a row", "at 0.000030 s"],
+        ),
+        (
+            [&["valves", &good][..], &closes_first].concat(),
+            vec!["nozzle 0 is told to close before it was told to open"],
         ),
         (
             vec!["valves", &empty, pair[0], pair[1]],
