@@ -16,6 +16,7 @@
 //!   as its messages;
 //! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
 //! * [`agronomy`]: a drive in litres, and its plants judged by their smallest dose;
+//! * [`mod@calibrate`]: a machine's figures from measurements, and into its file;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
@@ -28,6 +29,7 @@ pub mod baseline;
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
+pub mod calibrate;
 pub mod check;
 pub mod cli;
 pub mod commands;
