@@ -114,3 +114,8 @@ pub(crate) fn refused(file: &str, refusal: Refusal) -> Error {
         None => Error::file(file, refusal.what, refusal.remedy),
     }
 }
+
+/// Opens a table.
+pub(crate) fn open(file: &str) -> Result<std::fs::File> {
+    std::fs::File::open(file).map_err(|e| Error::read(file, e))
+}
