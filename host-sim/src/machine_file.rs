@@ -30,7 +30,7 @@ struct Raw {
     #[serde(default)]
     detector: Vec<Spanned<RawDetector>>,
     wheel: Spanned<RawWheel>,
-    valves: RawValves,
+    valves: Spanned<RawMachineValves>,
     nozzles: Spanned<RawNozzles>,
     patch: RawPatch,
     #[serde(default)]
@@ -110,6 +110,18 @@ struct RawWheel {
     max_acceleration_m_s2: Number,
     slots_per_turn: Option<Spanned<i64>>,
     direction_input: Option<bool>,
+}
+
+/// The `[valves]` table of a machine: one figure for all, and one for each where they differ.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawMachineValves {
+    open_delay_ms: Number,
+    open_rise_ms: Number,
+    close_delay_ms: Number,
+    close_fall_ms: Number,
+    open_delay_of_each_ms: Option<Spanned<Vec<Number>>>,
+    close_delay_of_each_ms: Option<Spanned<Vec<Number>>>,
 }
 
 /// The `[valves]` table; scenario files use it too, for valves that differ from the machine's.
@@ -216,7 +228,7 @@ impl Machine {
     pub fn parse(file: &str, text: &str) -> Result<Machine> {
         let source = Source { file, text };
         let raw: Raw = source.parse("machine")?;
-        let valves = raw.valves.check(&source)?;
+        let valves = raw.valves.get_ref().shared().check(&source)?;
         let fans = fans::read(&source, &raw)?;
         let throw_ms = &raw.nozzles.get_ref().throw_ms;
         let throw_s = source.within("throw_ms", throw_ms, 0.0, 250.0)? * 1e-3;
@@ -229,6 +241,7 @@ impl Machine {
             throw_s,
         };
         let mut nozzles = nozzles(&source, &raw, usual)?;
+        own_delays(&source, &raw, &valves, &mut nozzles)?;
         for nozzle in &mut nozzles {
             nozzle.x_m += fans.ahead_m;
         }
@@ -311,6 +324,72 @@ fn nozzles(source: &Source<'_>, raw: &Raw, usual: Nozzle) -> Result<Vec<Nozzle>>
             "add [boom] with nozzles and spacing_m, or list every [[nozzle]]",
         )),
     }
+}
+
+impl RawMachineValves {
+    fn shared(&self) -> RawValves {
+        RawValves {
+            open_delay_ms: self.open_delay_ms.clone(),
+            open_rise_ms: self.open_rise_ms.clone(),
+            close_delay_ms: self.close_delay_ms.clone(),
+            close_fall_ms: self.close_fall_ms.clone(),
+        }
+    }
+}
+
+/// The delays that `[valves]` tells of each nozzle of an even boom.
+fn own_delays(
+    source: &Source<'_>,
+    raw: &Raw,
+    valves: &Valves,
+    nozzles: &mut [Nozzle],
+) -> Result<()> {
+    type Put = fn(&mut Nozzle, f64);
+    let own = raw.valves.get_ref();
+    let lists: [(_, _, _, Put); 2] = [
+        (
+            "open_delay_of_each_ms",
+            &own.open_delay_of_each_ms,
+            valves.open_rise_s,
+            |n, s| n.open_delay_s = s,
+        ),
+        (
+            "close_delay_of_each_ms",
+            &own.close_delay_of_each_ms,
+            valves.close_fall_s,
+            |n, s| n.close_delay_s = s,
+        ),
+    ];
+    for (key, list, flank_s, put) in lists {
+        let Some(list) = list else { continue };
+        if raw.boom.is_none() {
+            return Err(source.at(
+                list.span(),
+                format!("both `{key}` and [[nozzle]] are given"),
+                "write each nozzle's delay into its [[nozzle]]",
+            ));
+        }
+        if list.get_ref().len() != nozzles.len() {
+            let (got, want) = (list.get_ref().len(), nozzles.len());
+            return Err(source.at(
+                list.span(),
+                format!("`{key}` has {got} numbers for {want} nozzles"),
+                "give one number a nozzle, from left to right",
+            ));
+        }
+        for (nozzle, number) in nozzles.iter_mut().zip(list.get_ref()) {
+            let delay_s = source.within(key, number, 0.0, 250.0)? * 1e-3;
+            if flank_s > 2.0 * delay_s {
+                return Err(source.at(
+                    number.span(),
+                    format!("this delay of `{key}` is less than half the rise or fall, so the flow would change before the command"),
+                    "the delay is measured to half flow: give at least half the rise or fall as delay",
+                ));
+            }
+            put(nozzle, delay_s);
+        }
+    }
+    Ok(())
 }
 
 fn listed_nozzles(

@@ -315,7 +315,7 @@ mod tests {
     fn a_fence_keeps_the_bulk_and_one_step_of_resolution() {
         let fence = Fence::of(&[1.0, 1.1, 0.9, 1.0, 9.0], 5.0, 0.0).expect("five");
         assert!(fence.keeps(1.3) && !fence.keeps(9.0));
-        let equal = Fence::of(&[2.0; 8], 5.0, 0.1).expect("eight");
-        assert!(equal.keeps(2.1) && !equal.keeps(2.2));
+        let equal = Fence::of(&[2.0; 8], 5.0, 0.125).expect("eight");
+        assert!(equal.keeps(2.125) && !equal.keeps(2.2));
     }
 }

@@ -2,6 +2,8 @@
 //!
 //! * [`estimate`]: a figure with its 95 % interval, running moments, a robust outlier rule;
 //! * [`line`]: a straight line through points, with the intervals of its two figures;
+//! * [`capture`]: edges out of what a logic analyser wrote; [`valves`]: delays, spread and faults of
+//!   each nozzle from them;
 //! * [`table`]: tables that people write by hand; [`catch`]: the catch test; [`track`]: edges of
 //!   patches at several speeds; [`field`], [`share`]: plants counted, and what their misses have
 //!   in common; [`markers`], [`homography`], [`least_squares`]: a detector against a grid;
@@ -11,6 +13,7 @@
 //! [`std::io::BufRead`]; nothing here opens one. No code of the controller is in it: a figure
 //! that the controller is given must not come from the controller.
 
+pub mod capture;
 pub mod catch;
 pub mod estimate;
 pub mod field;
@@ -22,6 +25,7 @@ pub mod share;
 pub mod strobe;
 pub mod table;
 pub mod track;
+pub mod valves;
 
 pub use estimate::{Estimate, Moments};
 

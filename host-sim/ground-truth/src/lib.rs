@@ -20,6 +20,7 @@
 //!   boom that turns and sways; [`image_faults`]: what becomes of images on their way;
 //! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
 //!   that; [`supply`]: pressure as nozzles open;
+//! * [`bench_capture`]: what a logic analyser sees of valves fired at the bench;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
 //!   share is.
 //!
@@ -28,6 +29,7 @@
 //! clock, a file or an unseeded random source, so equal input gives equal
 //! output.
 
+pub mod bench_capture;
 pub mod camera;
 pub mod clusters;
 pub mod cycle;

@@ -12,6 +12,7 @@ pub mod report;
 pub mod settings;
 pub mod track;
 pub mod valves;
+mod valves_plot;
 pub mod wheel;
 
 use calibration::Refusal;

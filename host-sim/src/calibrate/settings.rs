@@ -134,6 +134,13 @@ impl MachineText {
         }
     }
 
+    /// True where the file lists such tables, as `[[nozzle]]`.
+    pub fn has_entries(&self, name: &str) -> bool {
+        self.text
+            .get(name)
+            .is_some_and(|item| entry(item, 0).is_some())
+    }
+
     /// Sets a key, or puts it at the end of its table; the comments about it stay.
     ///
     /// # Errors

@@ -10,7 +10,7 @@ use clap::Args;
 
 use super::nozzles::{moved, no_such_nozzle};
 use super::report::Report;
-use super::settings::{MachineText, Place, Setting};
+use super::settings::{MachineText, Place, Setting, To};
 use super::{open, refused};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
@@ -189,6 +189,7 @@ fn offset(report: &mut Report, machine: &Machine, detector: usize, whole: &EdgeF
 /// One of the valves' delays: its key, and where a nozzle has it.
 struct Delay {
     key: &'static str,
+    each_key: &'static str,
     does: &'static str,
     of: fn(&crate::machine::Nozzle) -> f64,
     all: f64,
@@ -224,12 +225,14 @@ fn delays(
     let keys = [
         Delay {
             key: "open_delay_ms",
+            each_key: "open_delay_of_each_ms",
             does: "open",
             of: |n| n.open_delay_s * 1e3,
             all: valves.open_delay_s * 1e3,
         },
         Delay {
             key: "close_delay_ms",
+            each_key: "close_delay_of_each_ms",
             does: "close",
             of: |n| n.close_delay_s * 1e3,
             all: valves.close_delay_s * 1e3,
@@ -249,14 +252,8 @@ fn throw_ms(text: &MachineText) -> Option<f64> {
 
 fn valve(report: &mut Report, text: &MachineText, delay: &Delay, fit: &EdgeFit) {
     let key = delay.key;
-    let own = |k: usize| text.has(Place::Entry("nozzle", k), key);
-    let differs = |k: usize| fit.nozzles.iter().find(|n| n.nozzle == k && n.differs);
-    if fit.delay.holds(0.0) {
-        report.note(
-            "delay",
-            format!("{key}: none that could be told from nothing: it stays"),
-        );
-    } else {
+    let moves = !fit.delay.holds(0.0);
+    if moves {
         let new = moved(delay.all, &fit.delay);
         report.note(
             "delay",
@@ -279,42 +276,56 @@ fn valve(report: &mut Report, text: &MachineText, delay: &Delay, fit: &EdgeFit) 
         report
             .settings
             .push(Setting::figure(Place::Table("valves"), key, &new));
-        // A nozzle with its own delay moves by as much.
-        for (k, nozzle) in text.machine.nozzles.iter().enumerate() {
-            if own(k) && differs(k).is_none() {
-                let new = moved((delay.of)(nozzle), &fit.delay);
-                report
-                    .settings
-                    .push(Setting::figure(Place::Entry("nozzle", k), key, &new));
+    } else {
+        report.note(
+            "delay",
+            format!("{key}: none that could be told from nothing: it stays"),
+        );
+    }
+    let differs = |k: usize| fit.nozzles.iter().find(|n| n.nozzle == k && n.differs);
+    // What each nozzle's own delay is to be, and whether it needs one of its own.
+    let each: Vec<(Estimate, bool)> = (text.machine.nozzles.iter().enumerate())
+        .map(|(k, nozzle)| {
+            let told = (delay.of)(nozzle);
+            match differs(k) {
+                Some(n) => (moved(told, &n.delay), true),
+                None if moves => (moved(told, &fit.delay), false),
+                None => (
+                    Estimate {
+                        value: told,
+                        ..fit.delay
+                    },
+                    false,
+                ),
             }
+        })
+        .collect();
+    for (k, (new, _)) in each.iter().enumerate() {
+        if let Some(n) = differs(k) {
+            report.fault(
+                "differs",
+                format!(
+                    "nozzle {k} {}s {} later than it is told, the others {}: it gets {:.2} ms of its own; measure its valve (calibrate valves), or clean it",
+                    delay.does, n.delay, fit.delay, new.value
+                ),
+            );
         }
     }
-    for n in fit.nozzles.iter().filter(|n| n.differs) {
-        let listed = text.has(Place::Entry("nozzle", n.nozzle), "x_m");
-        let told = text
-            .machine
-            .nozzles
-            .get(n.nozzle)
-            .map_or(delay.all, delay.of);
-        let new = moved(told, &n.delay);
-        report.fault(
-            "differs",
-            format!(
-                "nozzle {} {}s {} beside what it is told, the others {}: measure its valve (calibrate valves), or clean it{}",
-                n.nozzle,
-                delay.does,
-                n.delay,
-                fit.delay,
-                match listed {
-                    true => "",
-                    false => "; list every [[nozzle]] in place of [boom] to give it a delay of its own",
-                }
-            ),
-        );
-        if listed {
-            report
-                .settings
-                .push(Setting::figure(Place::Entry("nozzle", n.nozzle), key, &new));
+    let one_differs = each.iter().any(|(_, own)| *own);
+    if text.has_entries("nozzle") {
+        for (k, (new, own)) in each.iter().enumerate() {
+            let place = Place::Entry("nozzle", k);
+            if *own || (moves && text.has(place, key)) {
+                report.settings.push(Setting::figure(place, key, new));
+            }
         }
+    } else if one_differs || (moves && text.has(Place::Table("valves"), delay.each_key)) {
+        let all = each.iter().map(|(new, _)| new.value).collect();
+        let to = To::List(all, fit.delay.decimals());
+        report.settings.push(Setting {
+            place: Place::Table("valves"),
+            key: delay.each_key,
+            to,
+        });
     }
 }

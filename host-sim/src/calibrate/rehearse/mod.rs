@@ -13,9 +13,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use ground_truth::Report as Judged;
+use ground_truth::bench_capture::{Answer, BenchRun};
 use serde::Serialize;
 
-use super::{CalibrateArgs, CalibrateVerb, measured, track};
+use super::{CalibrateArgs, CalibrateVerb, measured, track, valves};
 use crate::error::{Error, Result};
 use crate::generate::{self, Drive};
 use crate::machine::Machine;
@@ -152,7 +153,47 @@ pub fn rehearse(wish: &Wish) -> Result<Rehearsal> {
 type Measure = fn(&World, &Path, &Path, u64) -> Result<CalibrateVerb>;
 
 /// The steps, in the order in which a builder takes them.
-const STEPS: [(&str, Measure); 1] = [("track", by_track)];
+const STEPS: [(&str, Measure); 2] = [("valves", by_valves), ("track", by_track)];
+
+/// How far a valve's answers stray, one standard deviation, s.
+const VALVE_SPREAD_S: f64 = 0.0003;
+
+/// A capture of every valve, fired at the bench; one delay in fifty lies far off.
+fn by_valves(world: &World, _: &Path, folder: &Path, seed: u64) -> Result<CalibrateVerb> {
+    let file = folder.join("capture.vcd");
+    let run = BenchRun {
+        answers: (world.machine.nozzles.iter())
+            .map(|n| Answer::plain(n.open_delay_s, n.close_delay_s, VALVE_SPREAD_S))
+            .collect(),
+        openings: 60,
+        on_s: 0.15,
+        pause_s: 0.15,
+        sample_hz: 1e5,
+        outliers: 0.02,
+        missing: 0.0,
+        bounces: 2,
+        supply_falls_v: 0.0,
+        seed,
+    };
+    output::to_file(&file, |name, mut to| {
+        run.write_vcd(&run.fire(), &mut to)
+            .map_err(|e| Error::write(name, e))
+    })?;
+    Ok(CalibrateVerb::Valves(valves::Wish {
+        capture: shown(&file),
+        pair: (0..world.machine.nozzles.len())
+            .map(|n| format!("{n}:command_{n}:sense_{n}"))
+            .collect(),
+        wires: None,
+        supply: None,
+        fired: None,
+        sync: None,
+        debounce_ms: 2.0,
+        longest_ms: 250.0,
+        sense_lag_ms: 0.0,
+        slow_ms: 5.0,
+    }))
+}
 
 fn by_track(world: &World, machine: &Path, folder: &Path, seed: u64) -> Result<CalibrateVerb> {
     let file = folder.join("strips.csv");
