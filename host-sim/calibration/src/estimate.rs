@@ -200,15 +200,19 @@ pub fn sd_interval(sd: f64, n: usize) -> Option<(f64, f64)> {
     Some((end(1.0 - tail), end(tail)))
 }
 
-/// The middle of samples; none without any. Sorts them.
+/// The middle of samples; none without any. Puts them into another order.
 pub fn median(samples: &mut [f64]) -> Option<f64> {
-    samples.sort_unstable_by(f64::total_cmp);
-    let n = samples.len();
-    match n % 2 {
-        _ if n == 0 => None,
-        1 => Some(samples[n / 2]),
-        _ => Some(0.5 * (samples[n / 2 - 1] + samples[n / 2])),
+    let half = samples.len() / 2;
+    if samples.is_empty() {
+        return None;
     }
+    let even = samples.len().is_multiple_of(2);
+    let (below, &mut upper, _) = samples.select_nth_unstable_by(half, f64::total_cmp);
+    let lower = below.iter().copied().max_by(f64::total_cmp);
+    Some(match lower {
+        Some(lower) if even => 0.5 * (lower + upper),
+        _ => upper,
+    })
 }
 
 /// What counts as an outlier: farther from the median than a number of robust standard
@@ -289,6 +293,14 @@ mod tests {
         let all: Moments = x.into_iter().collect();
         close(a.average(), all.average(), 1e-12);
         close(a.sd().expect("six"), all.sd().expect("six"), 1e-12);
+    }
+
+    #[test]
+    fn the_middle_of_odd_and_even_counts() {
+        assert_eq!(median(&mut []), None);
+        assert_eq!(median(&mut [3.0]), Some(3.0));
+        assert_eq!(median(&mut [9.0, 1.0, 4.0]), Some(4.0));
+        assert_eq!(median(&mut [9.0, 1.0, 4.0, 2.0]), Some(3.0));
     }
 
     #[test]

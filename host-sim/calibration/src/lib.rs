@@ -26,6 +26,7 @@ pub mod strobe;
 pub mod table;
 pub mod track;
 pub mod valves;
+pub mod wheel;
 
 pub use estimate::{Estimate, Moments};
 

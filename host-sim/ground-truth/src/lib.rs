@@ -21,6 +21,7 @@
 //! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
 //!   that; [`supply`]: pressure as nozzles open;
 //! * [`bench_capture`]: what a logic analyser sees of valves fired at the bench;
+//! * [`taped`]: drives over a taped distance;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
 //!   share is.
 //!
@@ -50,6 +51,7 @@ pub mod slip;
 pub mod solenoid;
 pub mod supply;
 pub mod sway;
+pub mod taped;
 pub mod travel;
 pub mod turning;
 pub mod valve;

@@ -9,6 +9,7 @@ pub mod identify;
 pub mod port;
 pub mod replay;
 pub mod session;
+pub mod timing;
 pub mod upload;
 pub mod valves;
 pub mod words;
@@ -96,6 +97,8 @@ pub enum BenchVerb {
         #[arg(long, value_name = "T", default_value_t = 150)]
         pause_ms: u64,
     },
+    /// Fire nozzles in an irregular pattern and list what was fired, for `calibrate valves`
+    Timing(timing::Wish),
     /// Fill the plumbing: section after section open while this runs
     Prime {
         /// Each section's time, ms
@@ -196,6 +199,12 @@ pub fn run(args: &BenchArgs) -> Result<bool> {
         }
         _ => {}
     }
+    if let BenchVerb::Timing(wish) = &args.verb {
+        let shots = timing::shots(wish)?;
+        let fired = timing::fire(&mut open(args)?, wish, &shots)?;
+        print(&fired, || fired.table(), args.json)?;
+        return Ok(fired.holds());
+    }
     let mut session = open(args)?;
     let held = match &args.verb {
         BenchVerb::Click { nozzle, on_ms } => {
@@ -280,7 +289,7 @@ fn open(args: &BenchArgs) -> Result<Session> {
     Session::open(&PortName::parse(port)?, args.log.as_deref())
 }
 
-fn ms(ms: u32) -> Result<Span> {
+pub(crate) fn ms(ms: u32) -> Result<Span> {
     match ms.checked_mul(1000) {
         Some(us) if us > 0 => Ok(Span(us)),
         _ => Err(Error::Usage(format!(

@@ -37,6 +37,17 @@ pub struct Opening {
     pub on_us: Option<u64>,
 }
 
+/// One click of a pattern.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Shot {
+    /// Which nozzle.
+    pub nozzle: u16,
+    /// For how long.
+    pub on: Span,
+    /// Pause before the next one, ms.
+    pub pause_ms: u64,
+}
+
 /// How a run ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "snake_case")]
@@ -138,6 +149,36 @@ impl<'s> Hold<'s> {
         let mut held = self.held(asked, ended(end, &before, &after));
         held.counted = u64::from(after.bench_opens.saturating_sub(before.bench_opens));
         held.wrong = wrong(&held.openings, from..next);
+        Ok(held)
+    }
+
+    /// Fires shots one after the other, to the end or until one is cut off; stops at a nozzle that
+    /// is not there.
+    ///
+    /// # Errors
+    /// As [`Hold::run`].
+    pub fn pattern(&mut self, shots: &[Shot]) -> Result<Held> {
+        let before = self.session.counters()?.0;
+        let mut end = true;
+        let mut fired = 0;
+        for shot in shots {
+            let request = BenchRequest::Click {
+                nozzle: shot.nozzle,
+                on: shot.on,
+            };
+            self.ask(request)?.map_err(|refusal| {
+                refused(&format!("a click of nozzle {}", shot.nozzle), refusal)
+            })?;
+            fired += 1;
+            end = self.until_over()?;
+            if !end {
+                break;
+            }
+            self.session.pass(Duration::from_millis(shot.pause_ms))?;
+        }
+        let after = self.session.counters()?.0;
+        let mut held = self.held(format!("{fired} shots"), ended(end, &before, &after));
+        held.counted = u64::from(after.bench_opens.saturating_sub(before.bench_opens));
         Ok(held)
     }
 

@@ -14,6 +14,7 @@ pub mod track;
 pub mod valves;
 mod valves_plot;
 pub mod wheel;
+mod wheel_plot;
 
 use calibration::Refusal;
 use clap::{Args, Subcommand};
