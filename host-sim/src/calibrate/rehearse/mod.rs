@@ -6,6 +6,7 @@
 //! verb with `--write`, and the same drive is judged again. The judge and all that is measured
 //! know the true boom alone; the controller and the verbs know the described one alone.
 
+mod bench;
 pub mod strips;
 
 use std::fmt::Write as _;
@@ -13,10 +14,9 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use ground_truth::Report as Judged;
-use ground_truth::bench_capture::{Answer, BenchRun};
 use serde::Serialize;
 
-use super::{CalibrateArgs, CalibrateVerb, measured, track, valves};
+use super::{CalibrateArgs, measured};
 use crate::error::{Error, Result};
 use crate::generate::{self, Drive};
 use crate::machine::Machine;
@@ -128,7 +128,7 @@ pub fn rehearse(wish: &Wish) -> Result<Rehearsal> {
     let machine = folder.join("machine.toml");
     write(&machine, TOLD)?;
     let mut stages = vec![stage(&world, &machine, "nothing measured yet")?];
-    for (name, measure) in STEPS {
+    for (name, measure) in bench::STEPS {
         let verb = measure(&world, &machine, folder, wish.seed)?;
         measured(&CalibrateArgs {
             machine: Some(shown(&machine)),
@@ -147,63 +147,6 @@ pub fn rehearse(wish: &Wish) -> Result<Rehearsal> {
         numbers: numbers(&load(&machine)?, &world.machine)?,
         machine: shown(&machine),
     })
-}
-
-/// Makes the files of one measurement and says which verb reads them.
-type Measure = fn(&World, &Path, &Path, u64) -> Result<CalibrateVerb>;
-
-/// The steps, in the order in which a builder takes them.
-const STEPS: [(&str, Measure); 2] = [("valves", by_valves), ("track", by_track)];
-
-/// How far a valve's answers stray, one standard deviation, s.
-const VALVE_SPREAD_S: f64 = 0.0003;
-
-/// A capture of every valve, fired at the bench; one delay in fifty lies far off.
-fn by_valves(world: &World, _: &Path, folder: &Path, seed: u64) -> Result<CalibrateVerb> {
-    let file = folder.join("capture.vcd");
-    let run = BenchRun {
-        answers: (world.machine.nozzles.iter())
-            .map(|n| Answer::plain(n.open_delay_s, n.close_delay_s, VALVE_SPREAD_S))
-            .collect(),
-        openings: 60,
-        on_s: 0.15,
-        pause_s: 0.15,
-        sample_hz: 1e5,
-        outliers: 0.02,
-        missing: 0.0,
-        bounces: 2,
-        supply_falls_v: 0.0,
-        seed,
-    };
-    output::to_file(&file, |name, mut to| {
-        run.write_vcd(&run.fire(), &mut to)
-            .map_err(|e| Error::write(name, e))
-    })?;
-    Ok(CalibrateVerb::Valves(valves::Wish {
-        capture: shown(&file),
-        pair: (0..world.machine.nozzles.len())
-            .map(|n| format!("{n}:command_{n}:sense_{n}"))
-            .collect(),
-        wires: None,
-        supply: None,
-        fired: None,
-        sync: None,
-        debounce_ms: 2.0,
-        longest_ms: 250.0,
-        sense_lag_ms: 0.0,
-        slow_ms: 5.0,
-    }))
-}
-
-fn by_track(world: &World, machine: &Path, folder: &Path, seed: u64) -> Result<CalibrateVerb> {
-    let file = folder.join("strips.csv");
-    let ruler = strips::Ruler { sd_m: 0.002, seed };
-    let strips = strips::drive(&world.machine, &load(machine)?, &[1.0, 4.0], &ruler)?;
-    write(&file, &strips::table(&strips))?;
-    Ok(CalibrateVerb::Track(track::Wish {
-        file: shown(&file),
-        ..track::Wish::default()
-    }))
 }
 
 fn shown(path: &Path) -> String {
