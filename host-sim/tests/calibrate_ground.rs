@@ -209,7 +209,7 @@ fn a_field_count_says_what_to_measure_next() {
         "above (fast)",
         "the more the faster",
         "calibrate track",
-        "fewer than the 95 % wanted",
+        "95 % are not proven",
     ] {
         assert!(text.contains(words), "{words}: {text}");
     }

@@ -163,9 +163,9 @@ fn rehearsed(name: &str, seed: u64) -> (Rehearsal, String) {
     (done, text)
 }
 
-/// Delays off by 6 to 21 ms, an offset of 80 mm, a wheel off by 2 %, one slow valve: measured
-/// through files, the boom places its spray as well as with the true numbers, but for what a
-/// ruler and an analyser err by.
+/// Delays off by 6 to 12 ms, one slow valve by 15 more, a throw by 7 ms, an offset of 80 mm and a
+/// wheel off by 2 %: measured through files, the boom places its spray as well as with the true
+/// numbers, but for what a tape, an analyser and a ruler err by.
 #[test]
 fn measuring_brings_placement_back_to_the_accuracy_table() {
     for seed in 1..=3 {
@@ -189,8 +189,8 @@ fn measuring_brings_placement_back_to_the_accuracy_table() {
             (measured.stop_mm, best.stop_mm),
         ] {
             assert!(got[0].abs() < 2.0, "mean {got:?}");
-            assert!(got[1] < best[1] + 2.0, "RMS {got:?} against {best:?}");
-            assert!(got[2] < best[2] + 4.0, "99.9 % {got:?} against {best:?}");
+            assert!(got[1] < best[1] + 1.5, "RMS {got:?} against {best:?}");
+            assert!(got[2] < best[2] + 3.0, "99.9 % {got:?} against {best:?}");
         }
         assert!(done.holds());
         for comment in TOLD.lines().filter_map(|l| l.split_once('#').map(|p| p.1)) {
@@ -215,6 +215,12 @@ fn only_the_measured_numbers_are_wrong() {
     assert_eq!(plain(TOLD).len(), plain(TRUE).len());
     assert_eq!(
         differ,
-        ["x_m", "pulses_per_m", "open_delay_ms", "close_delay_ms"]
+        [
+            "x_m",
+            "pulses_per_m",
+            "open_delay_ms",
+            "close_delay_ms",
+            "throw_ms"
+        ]
     );
 }

@@ -122,6 +122,8 @@ fn by_track(world: &World, machine: &Path, folder: &Path, seed: u64) -> Result<C
     write(&file, &strips::table(&strips))?;
     Ok(CalibrateVerb::Track(track::Wish {
         file: shown(&file),
+        // The valves were measured before: what is left with speed is the spray's.
+        delays_known: true,
         ..track::Wish::default()
     }))
 }

@@ -10,7 +10,7 @@ mod bench;
 pub mod strips;
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use clap::Args;
 use ground_truth::Report as Judged;
@@ -158,7 +158,7 @@ fn load(path: &Path) -> Result<Machine> {
     Machine::parse(&name, &output::read_text(&name)?)
 }
 
-fn write(path: &PathBuf, text: &str) -> Result<()> {
+fn write(path: &Path, text: &str) -> Result<()> {
     output::to_file(path, |name, to| {
         to.write_all(text.as_bytes())
             .map_err(|e| Error::write(name, e))
@@ -197,6 +197,9 @@ fn numbers(found: &Machine, truth: &Machine) -> Result<Vec<Number>> {
     });
     add("detector.x_m".into(), &|m| {
         m.detectors.first().map_or(0.0, |d| d.x_m)
+    });
+    add("nozzles.throw_ms".into(), &|m| {
+        m.nozzles.first().map_or(0.0, |n| n.throw_s * 1e3)
     });
     for k in 0..truth.nozzles.len() {
         let of = move |m: &Machine| m.nozzles.get(k).copied();
