@@ -68,6 +68,61 @@ fn the_machine_page_turns() {
 }
 
 #[test]
+fn the_machine_page_has_delays_of_each_nozzle() {
+    let text = example(include_str!("../formats/machine.md"), "toml");
+    let with = |line: &str| {
+        text.replace(
+            "close_fall_ms = 4.0\n",
+            &format!("close_fall_ms = 4.0\n{line}\n"),
+        )
+    };
+    let list = "open_delay_of_each_ms = [20.0, 21.5, 20, 20, 20, 20, 20, 30.25]";
+    let machine = Machine::parse("machine.md", &with(list)).expect("right");
+    let open: Vec<f64> = machine
+        .nozzles
+        .iter()
+        .map(|n| 1e3 * n.open_delay_s)
+        .collect();
+    assert_eq!((open[1], open[2], open[7]), (21.5, 20.0, 30.25));
+    assert!(
+        machine
+            .nozzles
+            .iter()
+            .all(|n| n.close_delay_s == machine.valves.close_delay_s)
+    );
+    for (line, words) in [
+        (
+            "open_delay_of_each_ms = [20.0, 21.5]",
+            "has 2 numbers for 8 nozzles",
+        ),
+        (
+            "close_delay_of_each_ms = [15, 15, 15, 15, 15, 15, 15, 251]",
+            "outside 0 to 250",
+        ),
+        (
+            "close_delay_of_each_ms = [15, 15, 1.9, 15, 15, 15, 15, 15]",
+            "less than half the rise or fall",
+        ),
+        ("open_delay_of_each_ms = 20", "invalid type"),
+    ] {
+        let error = Machine::parse("machine.md", &with(line))
+            .expect_err(words)
+            .to_string();
+        assert!(error.contains(words), "{error}");
+    }
+    let boom = "[boom]\nnozzles = 8\nspacing_m = 0.5\nx_m = 0.0\n";
+    let listed =
+        with("open_delay_of_each_ms = [20]").replace(boom, "[[nozzle]]\nx_m = 0.0\ny_m = 0.0\n");
+    let error = Machine::parse("machine.md", &listed)
+        .expect_err("both")
+        .to_string();
+    assert!(
+        error.contains("both `open_delay_of_each_ms` and [[nozzle]] are given"),
+        "{error}"
+    );
+}
+
+#[test]
 fn what_the_machine_page_says_of_left_out_tables_holds() {
     let text = example(include_str!("../formats/machine.md"), "toml");
     let short = &text[..text.find("[timing]").expect("the page shows it")];

@@ -298,3 +298,37 @@ fn what_is_no_measurement_is_refused_with_what_is_missing() {
     assert!(back.contains("runs back: #8 after #9"), "{back}");
     assert!(refusal(head).contains("no time"), "{}", refusal(head));
 }
+
+/// A dump by a writer that is not ours: `data/make.py` has its truth.
+#[test]
+fn a_dump_of_another_writer_tells_its_delays() {
+    let watch = |text| Watch::parse(text).expect("a channel");
+    let pair = |nozzle, sense| Pair {
+        nozzle,
+        command: Some(watch("bench.board.command")),
+        sense: watch(sense),
+    };
+    let setup = Setup {
+        pairs: vec![pair(0, "flow[1]"), pair(1, "bench.sensors.flow[3]")],
+        supply: Some(Watch::number("supply")),
+        ..setup(0)
+    };
+    let dump = include_bytes!("data/bench.vcd");
+    let found = measure(&dump[..], &setup, &[]).expect("sound");
+    for (nozzle, open, close) in [(0, 20.1, 15.2), (1, 23.7, 17.9)] {
+        let n = &found.nozzles[nozzle];
+        assert_eq!((n.opens, n.missed_opens, n.twice + n.unasked), (10, 0, 0));
+        let told = |e: Option<calibration::Estimate>| e.expect("told").value;
+        assert!(
+            (told(n.open.delay) - open).abs() < 1e-9,
+            "{:?}",
+            n.open.delay
+        );
+        assert!(
+            (told(n.close.delay) - close).abs() < 1e-9,
+            "{:?}",
+            n.close.delay
+        );
+    }
+    assert!(found.faults.is_empty(), "{:?}", found.faults);
+}

@@ -14,6 +14,7 @@ use toml::Spanned;
 use super::report::Report;
 use super::settings::{MachineText, Place, Setting, To};
 use super::{refused, valves_plot};
+use crate::commands::ValveCommand;
 use crate::error::{Error, Result};
 use crate::machine::MOST_NOZZLES;
 use crate::output::read_text;
@@ -256,6 +257,7 @@ fn laid_over(
     })?;
     let wire = Watch::parse(wire).map_err(|r| of_option("--sync", &r))?;
     let commands = crate::commands::load(list, MOST_NOZZLES)?;
+    in_turns(list, &commands)?;
     let of = |nozzle: u16| -> Vec<(f64, bool)> {
         let own = commands.iter().filter(|c| c.nozzle == nozzle);
         own.map(|c| (c.t_us as f64 * 1e-6, c.open)).collect()
@@ -290,19 +292,34 @@ fn laid_over(
                 "measure the nozzles that the list has, or fire this one too",
             ));
         }
-        if let Some(&(at, _)) = own.iter().find(|c| !c.1).filter(|_| !own[0].1) {
-            return Err(Error::file(
-                list,
-                format!(
-                    "nozzle {} is closed at {:.3} s of the capture before it was opened",
-                    pair.nozzle,
-                    at as f64 * tick_s
-                ),
-                "give the whole list, from its first opening on",
-            ));
-        }
     }
     Ok(each)
+}
+
+/// Each nozzle must be told to open and to close in turns, or delays would be of nothing.
+fn in_turns(list: &str, commands: &[ValveCommand]) -> Result<()> {
+    let mut open = vec![None; MOST_NOZZLES];
+    for command in commands {
+        let Some(last) = open.get_mut(usize::from(command.nozzle)) else {
+            continue;
+        };
+        let does = if command.open { "open" } else { "close" };
+        let (nozzle, at) = (command.nozzle, command.t_us as f64 * 1e-6);
+        let what = match *last {
+            None if !command.open => "before it was told to open",
+            Some(last) if last == command.open => "twice in a row",
+            _ => {
+                *last = Some(command.open);
+                continue;
+            }
+        };
+        return Err(Error::file(
+            list,
+            format!("nozzle {nozzle} is told to {does} {what}, at {at:.6} s"),
+            "give the whole list of the run, from its first opening on",
+        ));
+    }
+    Ok(())
 }
 
 fn tell(found: &Measured, report: &mut Report) {

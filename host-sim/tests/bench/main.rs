@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod emulator;
+mod timing;
 mod watch;
 
 use std::io::{Read, Write};
