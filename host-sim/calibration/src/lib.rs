@@ -1,15 +1,30 @@
 //! The builder's bench: what a machine's figures are, each with its uncertainty.
 //!
 //! * [`estimate`]: a figure with its 95 % interval, running moments, a robust outlier rule;
-//! * [`line`]: a straight line through points, with the intervals of its two figures.
+//! * [`line`]: a straight line through points, with the intervals of its two figures;
+//! * [`capture`]: edges out of what a logic analyser wrote; [`valves`]: delays, spread and faults of
+//!   each nozzle from them;
+//! * [`table`]: tables that people write by hand; [`catch`]: the catch test; [`track`]: edges of
+//!   patches at several speeds; [`field`], [`share`]: plants counted, and what their misses have
+//!   in common; [`markers`], [`homography`], [`least_squares`]: a detector against a grid;
+//!   [`strobe`]: its clock against flashes.
 //!
 //! Numbers are f64 in SI units unless a name says otherwise. Files come in through
 //! [`std::io::BufRead`]; nothing here opens one. No code of the controller is in it: a figure
 //! that the controller is given must not come from the controller.
 
 pub mod capture;
+pub mod catch;
 pub mod estimate;
+pub mod field;
+pub mod homography;
+pub mod least_squares;
 pub mod line;
+pub mod markers;
+pub mod share;
+pub mod strobe;
+pub mod table;
+pub mod track;
 pub mod valves;
 pub mod wheel;
 

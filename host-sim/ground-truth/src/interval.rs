@@ -8,13 +8,20 @@ const Z: f64 = 1.959_963_984_540_054;
 /// None where nothing was counted, or more hits than cases.
 #[must_use]
 pub fn wilson(hits: usize, n: usize) -> Option<(f64, f64)> {
+    wilson_at(Z, hits, n)
+}
+
+/// The same for any share of certainty: `z` is the normal distribution's point beyond which half
+/// of the rest lies.
+#[must_use]
+pub fn wilson_at(z: f64, hits: usize, n: usize) -> Option<(f64, f64)> {
     if n == 0 || hits > n {
         return None;
     }
     let (p, n) = (hits as f64 / n as f64, n as f64);
-    let square = Z * Z;
+    let square = z * z;
     let middle = p + square / (2.0 * n);
-    let half = Z * (p * (1.0 - p) / n + square / (4.0 * n * n)).sqrt();
+    let half = z * (p * (1.0 - p) / n + square / (4.0 * n * n)).sqrt();
     let whole = 1.0 + square / n;
     // Rounding must not leave the shares that there are.
     Some((

@@ -7,6 +7,7 @@
 pub mod detector;
 pub mod field;
 pub mod nozzles;
+pub mod rehearse;
 pub mod report;
 pub mod settings;
 pub mod track;
@@ -58,6 +59,8 @@ pub enum CalibrateVerb {
     Detector(detector::Wish),
     /// Share of plants hit, from dyed strips and counted plants
     Field(field::Wish),
+    /// All of it on an invented boom with wrong numbers: measured, rewritten, judged before and after
+    Rehearse(rehearse::Wish),
 }
 
 /// Runs a calibration; true when nothing it measured is at fault.
@@ -65,6 +68,26 @@ pub enum CalibrateVerb {
 /// # Errors
 /// What is wrong with a file or the wish, or that a written machine file would not be whole.
 pub fn run(args: &CalibrateArgs) -> Result<bool> {
+    if let CalibrateVerb::Rehearse(wish) = &args.verb {
+        if args.machine.is_some() || args.plot.is_some() {
+            return Err(Error::Usage(
+                "a rehearsal has a boom of its own and no plot\n  help: leave --machine and --plot out".into(),
+            ));
+        }
+        let rehearsal = rehearse::rehearse(wish)?;
+        print(&rehearsal, || rehearsal.table(), args.json)?;
+        return Ok(rehearsal.holds());
+    }
+    let report = measured(args)?;
+    print(&report, || report.table(), args.json)?;
+    Ok(report.holds())
+}
+
+/// Measures, draws and writes what was asked for.
+///
+/// # Errors
+/// As [`run`].
+pub fn measured(args: &CalibrateArgs) -> Result<Report> {
     let machine = (args.machine.as_deref())
         .map(MachineText::load)
         .transpose()?;
@@ -76,10 +99,12 @@ pub fn run(args: &CalibrateArgs) -> Result<bool> {
         CalibrateVerb::Track(wish) => track::measure(wish, told)?,
         CalibrateVerb::Detector(wish) => detector::measure(wish, told)?,
         CalibrateVerb::Field(wish) => field::measure(wish, told)?,
+        CalibrateVerb::Rehearse(_) => {
+            return Err(Error::Internal("a rehearsal is no measurement".into()));
+        }
     };
     finish(&mut report, machine, args)?;
-    print(&report, || report.table(), args.json)?;
-    Ok(report.holds())
+    Ok(report)
 }
 
 /// Draws and writes what was asked for.
@@ -115,4 +140,9 @@ pub(crate) fn refused(file: &str, refusal: Refusal) -> Error {
         Some(line) => Error::line(file, line, None, refusal.what, refusal.remedy),
         None => Error::file(file, refusal.what, refusal.remedy),
     }
+}
+
+/// Opens a table.
+pub(crate) fn open(file: &str) -> Result<std::fs::File> {
+    std::fs::File::open(file).map_err(|e| Error::read(file, e))
 }
