@@ -21,13 +21,15 @@
 //! * [`valve`]: flow after dead time, rise and fall; [`solenoid`]: how real ones stray from
 //!   that; [`supply`]: pressure as nozzles open;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
-//!   share is.
+//!   share is;
+//! * [`buffers`]: how long buffers must be for a wanted share of hits, and what they cost.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
 //! the ground is the place of the boom reference point. Nothing here reads a
 //! clock, a file or an unseeded random source, so equal input gives equal
 //! output.
 
+pub mod buffers;
 pub mod camera;
 pub mod clusters;
 pub mod cycle;
