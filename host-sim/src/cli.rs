@@ -6,6 +6,7 @@ use clap::{Parser, Subcommand};
 use serde::Serialize;
 
 use crate::bench::{self, BenchArgs};
+use crate::calibrate::{self, CalibrateArgs};
 use crate::check;
 use crate::compare;
 use crate::dose;
@@ -102,6 +103,8 @@ pub enum Verb {
     Send(SendArgs),
     /// Watch a live board: speed, state, sections, faults, link
     Watch(WatchArgs),
+    /// Measure a machine's figures: valves, wheel, nozzles, track, detector, field
+    Calibrate(CalibrateArgs),
     /// Work out how far forward the spray flies, and what wind makes of it
     Throw {
         /// What to reckon with
@@ -213,6 +216,7 @@ pub fn run(cli: Cli) -> Result<bool> {
         Verb::Bench(args) => bench::run(&args),
         Verb::Send(args) => send::run(&args),
         Verb::Watch(args) => watch::run(&args),
+        Verb::Calibrate(args) => calibrate::run(&args),
         Verb::Throw { wish, json } => {
             let result = throw::throw(&wish)?;
             print(&result, || result.table(), json)?;

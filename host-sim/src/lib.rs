@@ -14,6 +14,7 @@
 //! * [`link_host`]: the host's side of the serial link to a board; [`over_link`]: a recording
 //!   as its messages;
 //! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
+//! * [`mod@calibrate`]: a machine's figures from measurements, and into its file;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
@@ -25,6 +26,7 @@ pub mod baseline;
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
+pub mod calibrate;
 pub mod check;
 pub mod cli;
 pub mod commands;

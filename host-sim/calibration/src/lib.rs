@@ -1,0 +1,45 @@
+//! The builder's bench: what a machine's figures are, each with its uncertainty.
+//!
+//! * [`estimate`]: a figure with its 95 % interval, running moments, a robust outlier rule;
+//! * [`line`]: a straight line through points, with the intervals of its two figures.
+//!
+//! Numbers are f64 in SI units unless a name says otherwise. Files come in through
+//! [`std::io::BufRead`]; nothing here opens one. No code of the controller is in it: a figure
+//! that the controller is given must not come from the controller.
+
+pub mod estimate;
+pub mod line;
+
+pub use estimate::{Estimate, Moments};
+
+/// Why a measurement cannot be told from a file: what is wrong, on which line, what to do.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{what}; {remedy}")]
+pub struct Refusal {
+    /// Line of the file, from 1; `None` where the file as a whole is meant.
+    pub line: Option<usize>,
+    /// What is wrong.
+    pub what: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+impl Refusal {
+    /// A refusal of the file as a whole.
+    pub fn whole(what: impl Into<String>, remedy: impl Into<String>) -> Refusal {
+        Refusal {
+            line: None,
+            what: what.into(),
+            remedy: remedy.into(),
+        }
+    }
+
+    /// A refusal of one line; `line` counts from 1.
+    pub fn at(line: usize, what: impl Into<String>, remedy: impl Into<String>) -> Refusal {
+        Refusal {
+            line: Some(line),
+            what: what.into(),
+            remedy: remedy.into(),
+        }
+    }
+}
