@@ -6,6 +6,7 @@ use clap::{Parser, Subcommand};
 use serde::Serialize;
 
 use crate::bench::{self, BenchArgs};
+use crate::buffers;
 use crate::calibrate::{self, CalibrateArgs};
 use crate::check;
 use crate::compare;
@@ -14,6 +15,7 @@ use crate::error::{Error, Result};
 use crate::generate;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
+use crate::study;
 use crate::throw;
 use crate::watch::{self, WatchArgs};
 
@@ -123,6 +125,21 @@ pub enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// Work out lead and trail for a wanted share of hits, and drive to confirm them
+    Buffers {
+        /// What to reckon with
+        #[command(flatten)]
+        wish: Box<buffers::Wish>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Drive many cells of varied keys with many seeds, in parallel; goes on where it was stopped
+    Study {
+        /// What to do
+        #[command(flatten)]
+        wish: study::Wish,
+    },
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -225,6 +242,15 @@ pub fn run(cli: Cli) -> Result<bool> {
         Verb::Dose { wish, json } => {
             let result = dose::dose(&wish)?;
             print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Buffers { wish, json } => {
+            let result = buffers::buffers(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Study { wish } => {
+            say(&study::study(&wish)?)?;
             Ok(true)
         }
         Verb::Demo { out, json } => {

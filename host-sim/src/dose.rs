@@ -131,7 +131,8 @@ fn fan(machine: &Machine) -> TrueFan {
     })
 }
 
-fn lay(
+/// Lays down what these commands spray on a scene.
+pub(crate) fn lay(
     wish: &Wish,
     machine: &Machine,
     name: &str,

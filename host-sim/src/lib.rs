@@ -16,6 +16,8 @@
 //! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
 //! * [`mod@calibrate`]: a machine's figures from measurements, and into its file;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
+//! * [`buffers`]: lead and trail for a wanted share of hits; [`chart`]: plain charts;
+//! * [`study`]: many runs over varied keys;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -26,7 +28,9 @@ pub mod baseline;
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
+pub mod buffers;
 pub mod calibrate;
+pub mod chart;
 pub mod check;
 pub mod cli;
 pub mod commands;
@@ -45,6 +49,7 @@ pub mod orders;
 mod output;
 pub mod over_link;
 pub mod profile;
+mod progress;
 pub mod recording;
 pub mod replay;
 pub mod run;
@@ -58,6 +63,7 @@ pub mod scripted;
 )]
 pub mod send;
 pub mod strip;
+pub mod study;
 pub mod summary;
 pub mod throw;
 mod toml_read;

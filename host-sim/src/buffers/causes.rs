@@ -67,7 +67,11 @@ impl Reckoning<'_> {
             seen_m: mean(m.detectors.iter().map(seen)),
             way_m: (mean(m.detectors.iter().map(|d| d.x_m + seen(d))) - nozzles).max(0.0),
             throw_s: mean(m.nozzles.iter().map(|n| n.throw_s)),
-            delay_s: mean(m.nozzles.iter().map(|n| 0.5 * (n.open_delay_s + n.close_delay_s))),
+            delay_s: mean(
+                m.nozzles
+                    .iter()
+                    .map(|n| 0.5 * (n.open_delay_s + n.close_delay_s)),
+            ),
         }
     }
 
@@ -93,7 +97,8 @@ impl Reckoning<'_> {
         };
         // At the capture a place lies between two marks, evenly: 2/3 of a mark's variance. At the
         // command it lies ahead of the last one: all of it.
-        let uneven = (5.0_f64 / 3.0).sqrt() * learned * e.wheel_unevenness_percent * percent * pulse;
+        let uneven =
+            (5.0_f64 / 3.0).sqrt() * learned * e.wheel_unevenness_percent * percent * pulse;
         let alike = self.alike(g.way_m - g.throw_s * v);
         // What moves both sight and spray moves the plant by their difference.
         let differ = |spray: f64, sight: f64| {
@@ -114,18 +119,30 @@ impl Reckoning<'_> {
         use Moves::{Ends, Nozzle, Plant};
         vec![
             ("valve_delay_ms", normal(Ends, e.valve_delay_ms * ms * v)),
-            ("valve_spread_ms", normal(Nozzle, e.valve_spread_ms * ms * v)),
+            (
+                "valve_spread_ms",
+                normal(Nozzle, e.valve_spread_ms * ms * v),
+            ),
             ("valve_jitter_ms", normal(Ends, e.valve_jitter_ms * ms * v)),
             ("throw_ms", normal(Plant, e.throw_ms * ms * v)),
-            ("fan_thickness_mm", normal(Ends, 0.5 * e.fan_thickness_mm * mm)),
+            (
+                "fan_thickness_mm",
+                normal(Ends, 0.5 * e.fan_thickness_mm * mm),
+            ),
             ("capture_time_ms", normal(Plant, e.capture_time_ms * ms * v)),
-            ("capture_jitter_ms", normal(Plant, e.capture_jitter_ms * ms * v)),
+            (
+                "capture_jitter_ms",
+                normal(Plant, e.capture_jitter_ms * ms * v),
+            ),
             ("camera_place_mm", normal(Plant, e.camera_place_mm * mm)),
             (
                 "camera_pitch_deg",
                 normal(Plant, e.camera_pitch_deg.to_radians() * by_pitch),
             ),
-            ("detection_place_mm", normal(Plant, e.detection_place_mm * mm)),
+            (
+                "detection_place_mm",
+                normal(Plant, e.detection_place_mm * mm),
+            ),
             ("detection_edge_mm", normal(Ends, e.detection_edge_mm * mm)),
             (
                 "wheel_scale_percent",
@@ -157,7 +174,10 @@ impl Reckoning<'_> {
             ),
             (
                 "boom_pitch_deg",
-                normal(Plant, e.boom_pitch_deg.to_radians() * differ(height, by_pitch)),
+                normal(
+                    Plant,
+                    e.boom_pitch_deg.to_radians() * differ(height, by_pitch),
+                ),
             ),
             ("rounding", normal(Ends, ROUNDING_M)),
         ]
@@ -190,10 +210,38 @@ impl Reckoning<'_> {
         }))
     }
 
+    /// One standard deviation of where a plant is told to be across, m: what height and whip make
+    /// of it.
+    pub fn across_sd_m(&self, v: f64) -> f64 {
+        let (m, e) = (self.machine, self.errors);
+        let g = self.geometry(v);
+        // The camera takes its usual height: off by its share, the more the farther aside.
+        let squares = |n: &crate::machine::Nozzle| {
+            let aside = m.detectors.iter().map(|d| (n.y_m - d.y_m).abs());
+            aside.fold(f64::INFINITY, f64::min).powi(2)
+        };
+        let aside = mean(m.nozzles.iter().map(squares)).sqrt();
+        let by_height = e.boom_height_mm * 1e-3 / e.camera_height_m * aside;
+        // A boom that is turned sees what lies ahead of it aside, by a sine.
+        let ahead = mean(m.detectors.iter().map(|d| d.x_m)) + g.seen_m;
+        let by_whip = e.boom_whip_mm * 1e-3 / self.whip_arm_m() * ahead / 2.0_f64.sqrt();
+        by_height.hypot(by_whip)
+    }
+
+    /// Mean width of a lane, m.
+    pub fn lane_m(&self) -> f64 {
+        mean(self.machine.nozzles.iter().map(|n| n.lane_width_m))
+    }
+
+    /// The share of plants over which every nozzle opens that they need, with this margin aside.
+    pub fn across(&self, v: f64, margin_m: f64) -> f64 {
+        ground_truth::buffers::across(self.across_sd_m(v), margin_m, self.lane_m())
+    }
+
     /// How many nozzles a plant needs, and for which share of plants.
     pub fn lanes(&self) -> Vec<(u32, f64)> {
-        let lane = mean(self.machine.nozzles.iter().map(|n| n.lane_width_m));
-        let wide = self.field.size_mean_m + 2.0 * self.machine.patch.lateral_margin_m;
+        let lane = self.lane_m();
+        let wide = self.field.size_mean_m;
         let whole = (wide / lane).floor();
         let more = wide / lane - whole;
         vec![(whole as u32 + 1, 1.0 - more), (whole as u32 + 2, more)]
@@ -202,8 +250,7 @@ impl Reckoning<'_> {
     /// What is sprayed at speed `v` besides the buffers.
     pub fn spots(&self, v: f64) -> Spots {
         let m = self.machine;
-        let lane = mean(m.nozzles.iter().map(|n| n.lane_width_m));
-        let wide = lane + self.field.size_mean_m + 2.0 * m.patch.lateral_margin_m;
+        let wide = self.lane_m() + self.field.size_mean_m + 2.0 * m.patch.lateral_margin_m;
         let valve = 0.5 * (m.valves.open_rise_s + m.valves.close_fall_s) * v;
         Spots {
             per_m: self.field.density_per_m2 * wide,

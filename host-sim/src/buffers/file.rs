@@ -169,8 +169,8 @@ errors! {
     wheel_slip_percent: 0.0, 20.0, 0.5;
     wheel_unevenness_percent: 0.0, 20.0, 1.0;
     acceleration_m_s2: 0.0, 5.0, 0.3;
-    boom_whip_mm: 0.0, 1000.0, 20.0;
-    boom_height_mm: 0.0, 500.0, 20.0;
+    boom_whip_mm: 0.0, 1000.0, 10.0;
+    boom_height_mm: 0.0, 500.0, 10.0;
     boom_pitch_deg: 0.0, 5.0, 0.2;
     camera_height_m: 0.1, 20.0, 1.0;
 }
@@ -239,7 +239,13 @@ impl Budget {
                     usual.density_per_m2,
                 )?,
                 size_mean_m: size("size_mean_m", &f.size_mean_m, usual.size_mean_m)?,
-                size_sd_m: source.within_or("size_sd_m", &f.size_sd_m, 0.0, 5.0, usual.size_sd_m)?,
+                size_sd_m: source.within_or(
+                    "size_sd_m",
+                    &f.size_sd_m,
+                    0.0,
+                    5.0,
+                    usual.size_sd_m,
+                )?,
                 size_min_m: size("size_min_m", &f.size_min_m, usual.size_min_m)?,
                 size_max_m: size("size_max_m", &f.size_max_m, usual.size_max_m)?,
                 patchiness_k,

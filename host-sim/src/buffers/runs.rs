@@ -6,7 +6,7 @@
 //! the buffers, so that candidates differ by nothing else.
 
 use ground_truth::buffers::Buffers;
-use ground_truth::interval::wilson_of_runs;
+use ground_truth::interval::Runs as Counted;
 use ground_truth::motion::Piece;
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
@@ -69,13 +69,13 @@ impl Fared {
 }
 
 /// What one drive gave for one candidate: full, judged, dry share.
-type Counted = (usize, usize, f64);
+type Drove = (usize, usize, f64);
 
 impl Runs<'_> {
     /// Drives `count` times at speed `v` with every candidate.
     pub fn at(&self, v: f64, candidates: &[Patch]) -> Result<Vec<Fared>> {
         let bar = progress::bar("drives", u64::from(self.count));
-        let all: Vec<Vec<Counted>> = (0..self.count)
+        let all: Vec<Vec<Drove>> = (0..self.count)
             .into_par_iter()
             .map(|index| {
                 let counted = self.one(v, index, candidates);
@@ -86,18 +86,19 @@ impl Runs<'_> {
         bar.finish_and_clear();
         let fared = (0..candidates.len()).map(|c| {
             let of = || all.iter().filter_map(|drive| drive.get(c));
-            let counts: Vec<(usize, usize)> = of().map(|&(full, n, _)| (full, n)).collect();
+            let mut counts = Counted::default();
+            of().for_each(|&(full, n, _)| counts.add(full, n));
             Fared {
-                plants: counts.iter().map(|r| r.1).sum(),
-                full: counts.iter().map(|r| r.0).sum(),
-                interval: wilson_of_runs(&counts).unwrap_or((0.0, 1.0)),
+                plants: counts.cases(),
+                full: of().map(|r| r.0).sum(),
+                interval: counts.interval().unwrap_or((0.0, 1.0)),
                 saving: of().map(|r| r.2).sum::<f64>() / all.len().max(1) as f64,
             }
         });
         Ok(fared.collect())
     }
 
-    fn one(&self, v: f64, index: u32, candidates: &[Patch]) -> Result<Vec<Counted>> {
+    fn one(&self, v: f64, index: u32, candidates: &[Patch]) -> Result<Vec<Drove>> {
         let told = upright(self.reckoning.machine);
         let seed = self
             .seed
@@ -108,11 +109,14 @@ impl Runs<'_> {
         let e = self.reckoning.errors;
         let mut world = told.clone();
         world.patch = widest(candidates, told.patch);
+        // Of the plant itself every point is to be hit; the margin aside is the controller's.
+        world.patch.lateral_margin_m = 0.0;
         let (open, close) = (draw.ms(e.valve_delay_ms), draw.ms(e.valve_delay_ms));
         let throw = draw.ms(e.throw_ms);
         for nozzle in &mut world.nozzles {
             nozzle.open_delay_s = (nozzle.open_delay_s + open).max(0.5 * told.valves.open_rise_s);
-            nozzle.close_delay_s = (nozzle.close_delay_s + close).max(0.5 * told.valves.close_fall_s);
+            nozzle.close_delay_s =
+                (nozzle.close_delay_s + close).max(0.5 * told.valves.close_fall_s);
             nozzle.throw_s = (nozzle.throw_s + throw).max(0.0);
         }
         let thick = draw.of(e.fan_thickness_mm * 1e-3);
@@ -124,7 +128,8 @@ impl Runs<'_> {
         let scenario = self.scenario(v, seed, &mut draw);
         let mut drive = generate::drive("the drives of the budget", &scenario, &world)?;
         stray(&mut drive, e, &mut draw);
-        let scene = Scene::from_truth("the budget's truth", &drive.truth, &world, &drive.recording)?;
+        let scene =
+            Scene::from_truth("the budget's truth", &drive.truth, &world, &drive.recording)?;
         candidates
             .iter()
             .map(|&patch| {
@@ -147,7 +152,8 @@ impl Runs<'_> {
         let (left, right) = machine.lanes();
         let ground = PLANTS / (field.density_per_m2 * (right - left));
         let reach = machine.detectors.iter().map(|d| d.x_m + d.view_far_m);
-        let ground = ground.clamp(GROUND_M.0, GROUND_M.1) + reach.fold(0.0, f64::max).max(0.0) + 3.0;
+        let ground =
+            ground.clamp(GROUND_M.0, GROUND_M.1) + reach.fold(0.0, f64::max).max(0.0) + 3.0;
         s.seed = seed;
         s.orders.clear();
         s.valves = None;
@@ -284,7 +290,10 @@ fn stray(drive: &mut Drive, e: &Errors, draw: &mut Draw) {
             continue;
         };
         let late_us = (draw.of(e.capture_jitter_ms * 1e-3) * 1e6).round() as i64;
-        image.captured_us = image.captured_us.saturating_add_signed(late_us).min(event.t_us);
+        image.captured_us = image
+            .captured_us
+            .saturating_add_signed(late_us)
+            .min(event.t_us);
         for plant in &mut image.plants {
             let middle = draw.of(e.detection_place_mm * 1e-3);
             let edge = e.detection_edge_mm * 1e-3;
@@ -326,5 +335,7 @@ pub fn check(file: &str, machine: &Machine) -> Result<()> {
     if machine.nozzles.is_empty() {
         return Err(Error::Internal("a checked machine has nozzles".into()));
     }
-    crate::core_setup::Setup::new(file, machine)?.core().map(drop)
+    crate::core_setup::Setup::new(file, machine)?
+        .core()
+        .map(drop)
 }

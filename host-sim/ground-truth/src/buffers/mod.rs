@@ -10,5 +10,5 @@ mod hits;
 pub mod normal;
 mod product;
 
-pub use hits::{Buffers, Cause, Errors, Moves, Spread, worst_case};
+pub use hits::{Buffers, Cause, Errors, Moves, Spread, across, worst_case};
 pub use product::{Spots, distance_and_time};

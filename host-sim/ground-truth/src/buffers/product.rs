@@ -66,7 +66,10 @@ mod tests {
             ((1.0, 0.0), (4.0, 0.0), (0.0, 0.0)),
         ] {
             let (m, s) = distance_and_time(slow, fast);
-            assert!((m - want.0).abs() < 1e-12 && (s - want.1).abs() < 1e-12, "{m} {s}");
+            assert!(
+                (m - want.0).abs() < 1e-12 && (s - want.1).abs() < 1e-12,
+                "{m} {s}"
+            );
             for (v, need) in [slow, fast] {
                 assert!(m + s * v >= need - 1e-12, "enough at {v}");
             }
