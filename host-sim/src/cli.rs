@@ -13,6 +13,7 @@ use crate::compare;
 use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
+use crate::report;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
 use crate::study;
@@ -140,6 +141,15 @@ pub enum Verb {
         #[command(flatten)]
         wish: study::Wish,
     },
+    /// Make one HTML page of a drive's folder or a study's: pictures, tables, files, no network
+    Report {
+        /// A folder with recording.jsonl, machine.toml and truth.json if there is one, or of `study`
+        #[arg(value_name = "FOLDER")]
+        folder: String,
+        /// The page; `-` is standard output
+        #[arg(long, value_name = "FILE.html")]
+        out: String,
+    },
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -251,6 +261,10 @@ pub fn run(cli: Cli) -> Result<bool> {
         }
         Verb::Study { wish } => {
             say(&study::study(&wish)?)?;
+            Ok(true)
+        }
+        Verb::Report { folder, out } => {
+            report::report(&folder, &out)?;
             Ok(true)
         }
         Verb::Demo { out, json } => {

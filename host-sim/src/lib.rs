@@ -17,7 +17,7 @@
 //! * [`mod@calibrate`]: a machine's figures from measurements, and into its file;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`buffers`]: lead and trail for a wanted share of hits; [`chart`]: plain charts;
-//! * [`study`]: many runs over varied keys;
+//! * [`study`]: many runs over varied keys; [`report`]: a drive or study as one HTML page;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -52,6 +52,7 @@ pub mod profile;
 mod progress;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod scenario;
 pub mod scenario_world;

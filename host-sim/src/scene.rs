@@ -3,7 +3,7 @@
 
 use ground_truth::{
     Command, Ground, Hindsight, JudgeInput, Orders, Patch, Plant, Report, SeenGround, Solenoids,
-    SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
+    Supplied, SupplySpec, Tolerance, TrueFan, TrueNozzle, Turning, Valve, judge, judge_supplied,
 };
 
 use std::sync::Arc;
@@ -252,6 +252,28 @@ impl Scene {
                 .map(|judged| judged.0)
                 .map_err(|e| Error::Internal(format!("the judge refuses the supply: {e}"))),
         }
+    }
+
+    /// What the supply came to under these commands, where the truth tells of one.
+    pub fn supplied(&self, commands: &[ValveCommand]) -> Option<Supplied> {
+        let supply = self.supply.as_ref()?;
+        let mut commands = self.told(commands);
+        if let Some(stray) = &self.solenoids {
+            commands = stray.act(&commands);
+        }
+        commands.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+        let flows: Vec<_> = self
+            .nozzles
+            .iter()
+            .enumerate()
+            .map(|(index, nozzle)| {
+                let own = commands.iter().filter(|c| c.nozzle == index);
+                let told: Vec<(f64, bool)> = own.map(|c| (c.at_s, c.open)).collect();
+                nozzle.valve.flow(&told)
+            })
+            .collect();
+        supply.check().ok()?;
+        Some(supply.follow(flows.iter()))
     }
 
     /// Commands on the clock of the scene's ground.

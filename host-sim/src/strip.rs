@@ -275,7 +275,7 @@ fn lane_scale(scene: &Scene) -> f64 {
 
 /// Place across in lanes from the top of the strip; none beside it. Between nozzles the scale is
 /// drawn straight, so that uneven booms fit the rows of even height.
-fn across(scene: &Scene, y: f64) -> Option<f64> {
+pub(crate) fn across(scene: &Scene, y: f64) -> Option<f64> {
     let n = &scene.nozzles;
     let after = n.partition_point(|nozzle| nozzle.y <= y);
     let place = match (after.checked_sub(1).and_then(|i| n.get(i)), n.get(after)) {

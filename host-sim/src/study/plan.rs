@@ -111,6 +111,19 @@ pub struct Plan {
 impl Plan {
     /// Reads a study file and what it names, and checks every cell before anything runs.
     pub fn load(file: &str) -> Result<Plan> {
+        Self::read(file, None)
+    }
+
+    /// The study that a folder holds, with the files beside it there.
+    pub fn held(folder: &Path) -> Result<Plan> {
+        let at = |name: &str| folder.join(name).display().to_string();
+        Self::read(
+            &at("study.toml"),
+            Some((at("machine.toml"), at("scenario.toml"))),
+        )
+    }
+
+    fn read(file: &str, others: Option<(String, String)>) -> Result<Plan> {
         let text = output::read_text(file)?;
         let source = Source { file, text: &text };
         let raw: Raw = source.parse("study")?;
@@ -118,7 +131,8 @@ impl Plan {
             let folder = Path::new(file).parent().unwrap_or(Path::new(""));
             folder.join(name).display().to_string()
         };
-        let (machine_file, scenario_file) = (beside(&raw.machine), beside(&raw.scenario));
+        let (machine_file, scenario_file) =
+            others.unwrap_or_else(|| (beside(&raw.machine), beside(&raw.scenario)));
         let machine_text = output::read_text(&machine_file)?;
         let scenario_text = output::read_text(&scenario_file)?;
         // The base itself must be sound, with messages at their own lines.
