@@ -184,7 +184,9 @@ fn the_buffers_page_holds() {
     let usual = host_sim::buffers::file::Errors::default();
     assert_eq!(budget.errors, usual, "the example gives the usual values");
     for (key, value) in usual.list() {
-        let row = page.lines().find(|l| l.starts_with('|') && l.contains(&format!("`{key}`")));
+        let row = page
+            .lines()
+            .find(|l| l.starts_with('|') && l.contains(&format!("`{key}`")));
         let last = row.expect(key).trim_end_matches(['|', ' ']);
         let last = last.rsplit('|').next().expect("a column");
         assert!(last.contains(&value.to_string()), "{key}: {value}, {last}");
@@ -208,5 +210,8 @@ fn the_study_page_holds() {
     assert_eq!((plan.cells(), plan.runs()), (10, 200));
     assert_eq!(plan.dose.map(|d| d.cell_mm), Some(20.0));
     let (machine, scenario) = plan.cell(9).expect("the last cell");
-    assert_eq!((machine.patch.lead_m, scenario.start_speed_m_s), (0.08, 4.0));
+    assert_eq!(
+        (machine.patch.lead_m, scenario.start_speed_m_s),
+        (0.08, 4.0)
+    );
 }

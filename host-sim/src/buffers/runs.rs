@@ -100,11 +100,10 @@ impl Runs<'_> {
 
     fn one(&self, v: f64, index: u32, candidates: &[Patch]) -> Result<Vec<Drove>> {
         let told = upright(self.reckoning.machine);
-        let seed = self
-            .seed
-            .wrapping_mul(1_000_003)
-            .wrapping_add(u64::from(index) * 2)
-            .wrapping_add(u64::from(v > self.scenario.start_speed_m_s));
+        let mixed = self.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15)
+            ^ u64::from(index).wrapping_mul(0xbf58_476d_1ce4_e5b9)
+            ^ v.to_bits().wrapping_mul(0x94d0_49bb_1331_11eb);
+        let seed = mixed ^ (mixed >> 29);
         let mut draw = Draw(Pcg64Mcg::seed_from_u64(seed ^ 0x6a09_e667_f3bc_c908));
         let e = self.reckoning.errors;
         let mut world = told.clone();

@@ -2,7 +2,7 @@
 //! counts: does the share of hits that is worked out lie within the 95 % interval of the drives,
 //! and how much shorter are the buffers than the worst of each cause added up?
 //!
-//! `cargo run --release -p system-tests --example buffers_table [DRIVES]`
+//! `cargo run --release -p host-sim --example buffers_table [DRIVES]`
 
 use host_sim::buffers::file::Budget;
 use host_sim::buffers::{Asked, work_out};

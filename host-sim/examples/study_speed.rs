@@ -1,7 +1,7 @@
 //! How many runs a study makes in a second: 100 m, 48 nozzles, 0.2 plants/m², with and without the
 //! grid of doses, on one thread and on two.
 //!
-//! `cargo run --release -p system-tests --example study_speed [RUNS]`; a large
+//! `cargo run --release -p host-sim --example study_speed [RUNS]`; a large
 //! study is 10,000 runs. Memory is the peak of this process.
 
 use std::time::Instant;
