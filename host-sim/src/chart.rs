@@ -73,12 +73,25 @@ impl Chart {
     /// What is drawn, without the file around it.
     pub fn group(&self, width: f64, height: f64) -> String {
         let points = || self.series.iter().flat_map(|s| s.points.iter());
-        let xs = ends(points().map(|p| p.0));
+        let bars = self.series.iter().find(|s| s.look == Look::Bars);
+        let mut xs = ends(points().map(|p| p.0));
+        // Bars stand whole in the picture, and marks off its edges.
+        let room = match bars {
+            Some(series) => 0.5 * bar_width(&series.points),
+            None => 0.02 * (xs.1 - xs.0),
+        };
+        xs = (xs.0 - room, xs.1 + room);
         let ys = self.y_range.unwrap_or_else(|| {
-            let bars = self.series.iter().any(|s| s.look == Look::Bars);
-            let all =
-                points().flat_map(|p| [p.1, p.2.map_or(p.1, |i| i.0), p.2.map_or(p.1, |i| i.1)]);
-            ends(all.chain(bars.then_some(0.0)))
+            let all = points().flat_map(|p| {
+                let (low, high) = p.2.unwrap_or((p.1, p.1));
+                [p.1, low, high]
+            });
+            let (low, high) = ends(all.chain(bars.is_some().then_some(0.0)));
+            let room = 0.04 * (high - low);
+            match bars {
+                Some(_) if low >= 0.0 => (low, high + room),
+                _ => (low - room, high + room),
+            }
         });
         let plot = Plot {
             xs,
@@ -100,36 +113,73 @@ impl Chart {
             plot.series(&mut out, series, COLOURS[index % COLOURS.len()]);
         }
         if self.series.len() > 1 {
-            self.legend(&mut out, width);
+            self.legend(&mut out, &plot);
         }
         out
     }
 
-    fn legend(&self, out: &mut String, width: f64) {
+    /// In the corner where the fewest points are.
+    fn legend(&self, out: &mut String, plot: &Plot) {
+        let places: Vec<(f64, f64)> = self
+            .series
+            .iter()
+            .flat_map(|s| s.points.iter())
+            .map(|p| {
+                let part = |x: f64, (low, high): (f64, f64)| (x - low) / (high - low);
+                (part(p.0, plot.xs), part(p.1, plot.ys))
+            })
+            .collect();
+        let crowd = |right: bool, top: bool| {
+            let near = |x: f64, far: bool| if far { x > 0.5 } else { x < 0.5 };
+            let all = places.iter();
+            all.filter(|p| near(p.0, right) && near(p.1, top)).count()
+        };
+        let corners = [(true, true), (true, false), (false, true), (false, false)];
+        let (right, top) = corners
+            .into_iter()
+            .min_by_key(|&(right, top)| crowd(right, top))
+            .unwrap_or((true, true));
+        let lines = self.series.len() as f64;
         for (index, series) in self.series.iter().enumerate() {
             let colour = COLOURS[index % COLOURS.len()];
-            let y = TOP + 14.0 + 17.0 * index as f64;
-            let text = escape(&series.name);
-            let x = width - RIGHT - 12.0;
+            let y = if top {
+                plot.top + 14.0
+            } else {
+                plot.top + plot.height - 17.0 * lines
+            } + 17.0 * index as f64;
+            // The mark, and the text on its inner side.
+            let (x, text, anchor) = if right {
+                let x = plot.left + plot.width - 18.0;
+                (x, x - 18.0, "end")
+            } else {
+                let x = plot.left + 22.0;
+                (x, x + 18.0, "start")
+            };
             let _ = writeln!(
                 out,
-                "<text x=\"{:.0}\" y=\"{:.0}\" text-anchor=\"end\" stroke=\"#FFFFFF\" stroke-width=\"4\" paint-order=\"stroke\" fill=\"{INK}\">{text}</text>",
-                x - 24.0,
-                y + 4.0
+                "<text x=\"{text:.0}\" y=\"{:.0}\" text-anchor=\"{anchor}\" stroke=\"#FFFFFF\" stroke-width=\"4\" paint-order=\"stroke\" fill=\"{INK}\">{}</text>",
+                y + 4.0,
+                escape(&series.name)
             );
-            match series.look {
-                Look::Line | Look::Dashed | Look::Squares => line(
-                    out,
-                    &[(x - 18.0, y), (x + 4.0, y)],
-                    colour,
-                    series.look == Look::Dashed,
-                ),
-                _ => {}
+            if matches!(series.look, Look::Line | Look::Dashed | Look::Squares) {
+                let ends = [(x - 11.0, y), (x + 11.0, y)];
+                line(out, &ends, colour, series.look == Look::Dashed);
             }
             if !matches!(series.look, Look::Line | Look::Dashed) {
-                mark(out, series.look, x - 7.0, y, colour);
+                mark(out, series.look, x, y, colour);
             }
         }
+    }
+}
+
+/// How wide bars at these places are.
+fn bar_width(points: &[Point]) -> f64 {
+    let apart = points.windows(2).map(|w| w[1].0 - w[0].0);
+    let least = apart.fold(f64::INFINITY, f64::min);
+    if least.is_finite() && least > 0.0 {
+        least
+    } else {
+        1.0
     }
 }
 
@@ -225,12 +275,7 @@ impl Plot {
                 .filter(|p| p.0.is_finite() && p.1.is_finite())
         };
         if series.look == Look::Bars {
-            let wide = series
-                .points
-                .windows(2)
-                .map(|w| w[1].0 - w[0].0)
-                .fold(f64::INFINITY, f64::min);
-            let wide = if wide.is_finite() { wide } else { 1.0 };
+            let wide = bar_width(&series.points);
             for p in points() {
                 let (a, b) = (self.x(p.0 - 0.5 * wide), self.x(p.0 + 0.5 * wide));
                 let (a, b) = (a.max(self.left), b.min(self.left + self.width));

@@ -67,6 +67,8 @@ const CURVE: [f64; 10] = [0.0, 0.25, 0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0];
 const MOST_ALONG: f64 = 0.9995;
 /// What may be lost across, of all that may be missed.
 const ACROSS_PART: f64 = 0.1;
+/// Points of the curve that is worked out, from none to twice as much; those of [`CURVE`] among them.
+const CURVE_POINTS: u32 = 40;
 /// Most drives at each speed.
 const MOST_RUNS: u32 = 100_000;
 
@@ -198,17 +200,17 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
     }
     let curve = |i: usize, v: f64| -> Vec<OnCurve> {
         let spots = reckoning.spots(v);
-        candidates[..CURVE.len()]
-            .iter()
-            .enumerate()
-            .map(|(c, candidate)| {
-                let buffers = at_speed(candidate, v);
+        (0..=CURVE_POINTS)
+            .map(|point| {
+                let times = 2.0 * f64::from(point) / f64::from(CURVE_POINTS);
+                let buffers = at_speed(&scaled(patch, times), v);
+                let drove = CURVE.iter().position(|c| (c - times).abs() < 1e-9);
                 OnCurve {
-                    times: CURVE[c],
+                    times,
                     sum_mm: 1e3 * buffers.sum(),
                     worked_hits: across[i] * summed[i].hits(buffers),
                     worked_saving: spots.saving(buffers),
-                    driven: fared[i].get(c).map(report::Driven::of),
+                    driven: drove.and_then(|c| fared[i].get(c)).map(report::Driven::of),
                 }
             })
             .collect()

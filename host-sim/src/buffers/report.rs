@@ -131,7 +131,7 @@ pub struct AtSpeed {
     pub file_driven: Option<Driven>,
     /// Up to which density three quarters of the product are saved.
     pub three_quarters_saved_up_to_per_m2: f64,
-    /// Hits and saving for shorter and longer buffers.
+    /// Hits and saving for shorter and longer buffers; some of them were driven.
     pub curve: Vec<OnCurve>,
 }
 
@@ -383,4 +383,64 @@ fn as_map<S: serde::Serializer>(
     to: S,
 ) -> std::result::Result<S::Ok, S::Error> {
     to.collect_map(all.iter().copied())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Drives at one speed that gave these hits for these multiples, and `worked` was worked out.
+    fn speed(points: &[(f64, f64)], worked: f64) -> AtSpeed {
+        let driven = |hits: f64| Driven {
+            plants: 1000,
+            hits,
+            hits_from: hits - 0.01,
+            hits_to: hits + 0.01,
+            saving: 0.9,
+        };
+        AtSpeed {
+            speed_m_s: 5.0,
+            needed_lead_mm: 50.0,
+            needed_trail_mm: 50.0,
+            edge_sd_mm: 20.0,
+            across: 1.0,
+            worked_hits: worked,
+            worked_saving: 0.9,
+            worked_saving_in_patches: None,
+            driven: points.iter().find(|p| p.0 == 1.0).map(|p| driven(p.1)),
+            file_hits: worked,
+            file_driven: None,
+            three_quarters_saved_up_to_per_m2: 1.0,
+            curve: points
+                .iter()
+                .map(|&(times, hits)| OnCurve {
+                    times,
+                    sum_mm: 100.0 * times,
+                    worked_hits: worked,
+                    worked_saving: 0.9,
+                    driven: Some(driven(hits)),
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn the_drives_confirm_or_correct_in_between() {
+        let right = speed(&[(0.0, 0.5), (1.0, 0.951), (2.0, 1.0)], 0.95);
+        let short = speed(&[(0.0, 0.5), (1.0, 0.90), (1.5, 1.0)], 0.95);
+        let long = speed(&[(0.0, 0.5), (0.5, 0.95), (1.0, 0.99)], 0.95);
+        let never = speed(&[(0.0, 0.1), (1.0, 0.2), (2.0, 0.3)], 0.95);
+        let both = |a: &AtSpeed, b: &AtSpeed| {
+            let all = [a.clone(), b.clone()];
+            let factor = correction(&all, 0.95);
+            (factor, verdict(&all, 10, factor))
+        };
+        assert_eq!(both(&right, &right), (Some(1.0), "confirmed"));
+        // Half-way from 1 to 1.5 by hand; the larger of both speeds counts.
+        assert_eq!(both(&right, &short), (Some(1.25), "corrected"));
+        assert_eq!(both(&long, &short), (Some(1.25), "corrected"));
+        assert_eq!(both(&long, &long), (Some(0.5), "corrected"));
+        assert_eq!(both(&right, &never), (None, "out of reach"));
+        assert_eq!(verdict(&[right.clone()], 0, None), "not driven");
+    }
 }

@@ -10,12 +10,14 @@ for (const box of document.querySelectorAll(".ground")) {
   const least = Math.min(0.5, to - from);
 
   function ticks() {
-    const rough = span / 8, power = Math.pow(10, Math.floor(Math.log10(rough)));
+    const wide = Math.max(200, axis.clientWidth);
+    axis.setAttribute("viewBox", `0 0 ${wide} 26`);
+    const rough = span / (wide / 110), power = Math.pow(10, Math.floor(Math.log10(rough)));
     const step = [1, 2, 5, 10].map(s => s * power).find(s => s >= rough * 0.999);
     const digits = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
     let out = "";
     for (let i = Math.ceil(at / step - 1e-9); i * step <= at + span + 1e-9; i++) {
-      const x = (i * step - at) / span * 1140;
+      const x = (i * step - at) / span * wide;
       out += `<path d="M${x.toFixed(1)} 0 v6" stroke="#222"/><text x="${x.toFixed(1)}" y="20" text-anchor="middle">${(i * step).toFixed(digits)} m</text>`;
     }
     axis.innerHTML = out;
@@ -90,6 +92,7 @@ for (const box of document.querySelectorAll(".ground")) {
       show();
     });
   }
+  window.addEventListener("resize", ticks);
   show();
 }
 // On paper everything is open.

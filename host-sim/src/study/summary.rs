@@ -249,14 +249,19 @@ impl Summary {
                 "saved against spraying all, %",
                 vec![one("saved", Look::Squares, points(|f| 100.0 * f.saving))],
             ));
-            charts.push(chart(
+            let largest = groups.iter().map(|g| &g.figures);
+            let largest = largest.map(|f| f.start_rms_mm.max(f.stop_rms_mm));
+            let largest = largest.fold(1e-3, f64::max);
+            let mut errors = chart(
                 "Errors",
                 "root mean square, mm",
                 vec![
                     one("starts", Look::Line, points(|f| f.start_rms_mm)),
                     one("stops", Look::Squares, points(|f| f.stop_rms_mm)),
                 ],
-            ));
+            );
+            errors.y_range = Some((0.0, 1.08 * largest));
+            charts.push(errors);
         }
         let cells: Vec<crate::chart::Point> = self
             .cells
