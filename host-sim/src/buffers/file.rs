@@ -70,7 +70,7 @@ pub struct Field {
 }
 
 /// What a file says; what it leaves out is filled in.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Budget {
     /// The errors.
     pub errors: Errors,
@@ -184,18 +184,6 @@ impl Default for Field {
             size_min_m: 0.03,
             size_max_m: 0.1,
             patchiness_k: None,
-        }
-    }
-}
-
-impl Default for Budget {
-    fn default() -> Self {
-        Self {
-            errors: Errors::default(),
-            tells_unevenness: false,
-            field: None,
-            patchiness_k: None,
-            speeds: None,
         }
     }
 }

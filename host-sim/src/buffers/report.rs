@@ -441,6 +441,6 @@ mod tests {
         assert_eq!(both(&long, &short), (Some(1.25), "corrected"));
         assert_eq!(both(&long, &long), (Some(0.5), "corrected"));
         assert_eq!(both(&right, &never), (None, "out of reach"));
-        assert_eq!(verdict(&[right.clone()], 0, None), "not driven");
+        assert_eq!(verdict(std::slice::from_ref(&right), 0, None), "not driven");
     }
 }
