@@ -159,12 +159,13 @@ fn main() {
         }
         let fast = report.speeds.last().expect("two speeds");
         println!(
-            "  {:.0} mm against {:.0}: {:.0} % shorter; saved {:.2} worked out, {:.2} driven; {}{}",
+            "  {:.0} mm against {:.0}: {:.0} % shorter; saved {:.2} worked out, {:.2} driven; three quarters up to {:.2} plants/m2; {}{}",
             fast.needed_lead_mm + fast.needed_trail_mm,
             report.worst_case_sum_mm,
             report.shorter_than_worst_case_percent,
             100.0 * fast.worked_saving,
             100.0 * fast.driven.expect("driven").saving,
+            fast.three_quarters_saved_up_to_per_m2,
             report.verdict,
             report
                 .corrected_by

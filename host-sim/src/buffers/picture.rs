@@ -82,7 +82,7 @@ pub fn draw(report: &Report) -> String {
             out,
             "<g transform=\"translate({:.0} {bars:.0})\">{}</g>",
             index as f64 * (wide + 10.0),
-            curve(speed).group(wide, CHART)
+            curve(speed, report.corrected_by.unwrap_or(1.0)).group(wide, CHART)
         );
     }
     let _ = writeln!(
@@ -96,8 +96,9 @@ pub fn draw(report: &Report) -> String {
     out
 }
 
-/// The curve at one speed: hits in percent against the product saved.
-pub fn curve(speed: &AtSpeed) -> Chart {
+/// The curve at one speed: hits in percent against the product saved, and the buffers to use, so
+/// many times those worked out.
+pub fn curve(speed: &AtSpeed, times: f64) -> Chart {
     let share = |x: f64| 100.0 * x;
     let worked = speed
         .curve
@@ -108,7 +109,15 @@ pub fn curve(speed: &AtSpeed) -> Chart {
         let interval = (share(d.hits_from), share(d.hits_to));
         Some((share(d.saving), share(d.hits), Some(interval)))
     });
-    let chosen = (share(speed.worked_saving), share(speed.worked_hits), None);
+    // Where they were corrected, the nearest point of the curve, as it was driven if it was.
+    let near = speed
+        .curve
+        .iter()
+        .min_by(|a, b| (a.times - times).abs().total_cmp(&(b.times - times).abs()));
+    let chosen = near.map_or((0.0, 0.0, None), |p| match p.driven {
+        Some(d) if times != 1.0 => (share(d.saving), share(d.hits), None),
+        _ => (share(p.worked_saving), share(p.worked_hits), None),
+    });
     let mut series = vec![
         Series {
             name: "worked out".into(),
@@ -121,7 +130,7 @@ pub fn curve(speed: &AtSpeed) -> Chart {
             points: driven.collect(),
         },
         Series {
-            name: "the buffers worked out".into(),
+            name: "the buffers to use".into(),
             look: Look::Ring,
             points: vec![chosen],
         },

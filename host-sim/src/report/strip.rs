@@ -9,16 +9,29 @@ use crate::strip::{BLUE, GREEN, GREY, INK, ORANGE, SKY, VERMILION, across, escap
 
 /// Height of one lane.
 const LANE: f64 = 16.0;
+/// Most sprays and plants drawn: beyond it only the first part of the drive is.
+const MOST_SHAPES: usize = 60_000;
 
 /// The strip, its axis, buttons and key.
 pub fn zoomable(scene: &Scene, report: &Report, told: &str) -> String {
-    let (from, to) = scene.judged_m;
+    let (from, end) = scene.judged_m;
+    let shapes = scene.plants.len() + report.strips.iter().map(Vec::len).sum::<usize>();
+    let part = MOST_SHAPES as f64 / shapes.max(1) as f64;
+    let to = from + (end - from) * part.min(1.0);
     let lanes = scene.nozzles.len() as f64;
     let high = LANE * lanes;
     let pixels = (high * 1.4).clamp(120.0, 620.0);
     let still = "vector-effect=\"non-scaling-stroke\"";
     let mut out = String::new();
     // Writing to a String cannot fail.
+    if to < end {
+        let _ = writeln!(
+            out,
+            "<p>The first {:.0} m of {:.0} m are drawn; the tables tell of all.</p>",
+            to - from,
+            end - from
+        );
+    }
     let _ = writeln!(
         out,
         "<div class=\"screen\"><div class=\"tools\"><button data-act=\"nearer\" type=\"button\">Zoom in (+)</button><button data-act=\"farther\" type=\"button\">Zoom out (-)</button><button data-act=\"back\" type=\"button\">Back</button><button data-act=\"on\" type=\"button\">On</button><button data-act=\"all\" type=\"button\">Whole drive</button><span class=\"said\" role=\"status\"></span></div>"

@@ -199,11 +199,17 @@ fn hold(plan: &Plan, folder: &Path) -> Result<()> {
     write_text(&at, &format!("{json}\n"))
 }
 
+/// Where a file is written before it is put in its place. Shards that run at once on one folder
+/// write the same file each under a name of its own.
+fn aside(at: &Path) -> PathBuf {
+    let mut aside = at.as_os_str().to_owned();
+    aside.push(format!(".half-{}", std::process::id()));
+    PathBuf::from(aside)
+}
+
 /// Writes a text beside its place and puts it there.
 fn write_text(at: &Path, text: &str) -> Result<()> {
-    let mut aside = at.as_os_str().to_owned();
-    aside.push(".half");
-    let aside = PathBuf::from(aside);
+    let aside = aside(at);
     output::to_file(&aside, |name, to| {
         to.write_all(text.as_bytes())
             .map_err(|e| Error::write(name, e))
@@ -231,7 +237,8 @@ pub fn sum_up(
 /// Tables and figures.
 fn finish(plan: &Plan, folder: &Path, parts: u64) -> Result<Summary> {
     let mut summary = None;
-    let half = folder.join("runs.csv.half");
+    let csv = folder.join("runs.csv");
+    let half = aside(&csv);
     output::to_file(&half, |name, to| {
         let mut head = vec!["cell".to_owned(), "seed".to_owned()];
         head.extend(plan.vary.iter().map(|v| summary::quoted(&v.key)));
@@ -248,7 +255,6 @@ fn finish(plan: &Plan, folder: &Path, parts: u64) -> Result<Summary> {
         })?);
         Ok(())
     })?;
-    let csv = folder.join("runs.csv");
     std::fs::rename(&half, &csv).map_err(|e| Error::write(&csv.display().to_string(), e))?;
     let summary = summary.ok_or_else(|| Error::Internal("nothing was summed up".into()))?;
     write_text(&folder.join("cells.csv"), &summary.csv(plan))?;
