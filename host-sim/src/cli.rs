@@ -6,14 +6,17 @@ use clap::{Parser, Subcommand};
 use serde::Serialize;
 
 use crate::bench::{self, BenchArgs};
+use crate::buffers;
 use crate::calibrate::{self, CalibrateArgs};
 use crate::check;
 use crate::compare;
 use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
+use crate::report;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
+use crate::study;
 use crate::throw;
 use crate::watch::{self, WatchArgs};
 
@@ -123,6 +126,30 @@ pub enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// Work out lead and trail for a wanted share of hits, and drive to confirm them
+    Buffers {
+        /// What to reckon with
+        #[command(flatten)]
+        wish: Box<buffers::Wish>,
+        /// Print the result as one JSON object
+        #[arg(long)]
+        json: bool,
+    },
+    /// Drive many cells of varied keys with many seeds, in parallel; goes on where it was stopped
+    Study {
+        /// What to do
+        #[command(flatten)]
+        wish: study::Wish,
+    },
+    /// Make one HTML page of a drive's folder or a study's: pictures, tables, files, no network
+    Report {
+        /// A folder with recording.jsonl, machine.toml and truth.json if there is one, or of `study`
+        #[arg(value_name = "FOLDER")]
+        folder: String,
+        /// The page; `-` is standard output
+        #[arg(long, value_name = "FILE.html")]
+        out: String,
+    },
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -225,6 +252,19 @@ pub fn run(cli: Cli) -> Result<bool> {
         Verb::Dose { wish, json } => {
             let result = dose::dose(&wish)?;
             print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Buffers { wish, json } => {
+            let result = buffers::buffers(&wish)?;
+            print(&result, || result.table(), json)?;
+            Ok(true)
+        }
+        Verb::Study { wish } => {
+            say(&study::study(&wish)?)?;
+            Ok(true)
+        }
+        Verb::Report { folder, out } => {
+            report::report(&folder, &out)?;
             Ok(true)
         }
         Verb::Demo { out, json } => {

@@ -132,7 +132,8 @@ type Told<'a> = (
     Option<&'a [ImageFate]>,
 );
 
-fn lay(
+/// Lays down what these commands spray on a scene.
+pub(crate) fn lay(
     wish: &Wish,
     machine: &Machine,
     name: &str,

@@ -32,8 +32,21 @@ pub struct Drive {
     pub truth: Truth,
 }
 
-/// Drives the scenario with the machine; `file` is the scenario's name in messages.
-pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive> {
+/// What a drive rests on before anything random is drawn.
+struct Basis {
+    motion: Motion,
+    path: Option<FieldPath>,
+    travel: Option<Arc<Travel>>,
+    judged_m: (f64, f64),
+}
+
+/// Whether a scenario can be driven with a machine, told without driving it: all that
+/// [`drive`] refuses but fields that hold no ground.
+pub fn check(file: &str, scenario: &Scenario, machine: &Machine) -> Result<()> {
+    basis(file, scenario, machine).map(drop)
+}
+
+fn basis(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Basis> {
     let refuse = |what: String| Error::file(file, what, "change the key that the message names");
     let motion = if machine.wheel.direction_input {
         Motion::reversing(0.0, scenario.start_speed_m_s, &scenario.pieces)
@@ -79,6 +92,24 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
             ),
         ));
     }
+    Ok(Basis {
+        motion,
+        path,
+        travel,
+        judged_m,
+    })
+}
+
+/// Drives the scenario with the machine; `file` is the scenario's name in messages.
+pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive> {
+    let refuse = |what: String| Error::file(file, what, "change the key that the message names");
+    let Basis {
+        motion,
+        path,
+        travel,
+        judged_m,
+    } = basis(file, scenario, machine)?;
+    let until = motion.duration();
     let swept = match &travel {
         None => {
             let (left, right) = machine.lanes();

@@ -18,6 +18,8 @@
 //! * [`agronomy`]: a drive in litres, and its plants judged by their smallest dose;
 //! * [`mod@calibrate`]: a machine's figures from measurements, and into its file;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
+//! * [`buffers`]: lead and trail for a wanted share of hits; [`chart`]: plain charts;
+//! * [`study`]: many runs over varied keys; [`report`]: a drive or study as one HTML page;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
 //! The judge knows nothing of the core: the two meet only in the list of commands.
@@ -29,7 +31,9 @@ pub mod baseline;
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
+pub mod buffers;
 pub mod calibrate;
+pub mod chart;
 pub mod check;
 pub mod cli;
 pub mod commands;
@@ -49,8 +53,10 @@ pub mod orders;
 mod output;
 pub mod over_link;
 pub mod profile;
+mod progress;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod scenario;
 pub mod scenario_world;
@@ -62,6 +68,7 @@ pub mod scripted;
 )]
 pub mod send;
 pub mod strip;
+pub mod study;
 pub mod summary;
 pub mod throw;
 mod toml_read;

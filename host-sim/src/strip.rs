@@ -11,13 +11,13 @@ use ground_truth::{Edge, EdgeKind, Outcome, Report};
 use crate::scene::Scene;
 use crate::summary::Summary;
 
-const BLUE: &str = "#0072B2";
-const SKY: &str = "#A9D3EE";
-const GREEN: &str = "#007A5A";
-const ORANGE: &str = "#E69F00";
-const VERMILION: &str = "#D55E00";
-const INK: &str = "#222222";
-const GREY: &str = "#767676";
+pub(crate) const BLUE: &str = "#0072B2";
+pub(crate) const SKY: &str = "#A9D3EE";
+pub(crate) const GREEN: &str = "#007A5A";
+pub(crate) const ORANGE: &str = "#E69F00";
+pub(crate) const VERMILION: &str = "#D55E00";
+pub(crate) const INK: &str = "#222222";
+pub(crate) const GREY: &str = "#767676";
 const SOIL: &str = "#F4EFE6";
 
 const WIDTH: f64 = 1440.0;
@@ -275,7 +275,7 @@ fn lane_scale(scene: &Scene) -> f64 {
 
 /// Place across in lanes from the top of the strip; none beside it. Between nozzles the scale is
 /// drawn straight, so that uneven booms fit the rows of even height.
-fn across(scene: &Scene, y: f64) -> Option<f64> {
+pub(crate) fn across(scene: &Scene, y: f64) -> Option<f64> {
     let n = &scene.nozzles;
     let after = n.partition_point(|nozzle| nozzle.y <= y);
     let place = match (after.checked_sub(1).and_then(|i| n.get(i)), n.get(after)) {
@@ -402,7 +402,7 @@ fn speed_note(frame: &Frame, scene: &Scene, y: f64) -> String {
     out
 }
 
-fn escape(text: &str) -> String {
+pub(crate) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

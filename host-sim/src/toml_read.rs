@@ -29,10 +29,12 @@ pub type Number = Spanned<f64>;
 struct Versions {
     machine_format: Option<Spanned<toml::Value>>,
     scenario_format: Option<Spanned<toml::Value>>,
+    buffers_format: Option<Spanned<toml::Value>>,
+    study_format: Option<Spanned<toml::Value>>,
 }
 
 impl<'a> Source<'a> {
-    /// Reads a text of kind `kind` (`machine` or `scenario`), version 1, refusing unknown keys.
+    /// Reads a text of kind `kind` (`machine`, `scenario`, `buffers` or `study`), version 1, refusing unknown keys.
     pub fn parse<T: DeserializeOwned>(&self, kind: &str) -> Result<T> {
         if self.text.trim().is_empty() {
             return Err(Error::file(
@@ -45,6 +47,8 @@ impl<'a> Source<'a> {
             toml::from_str(self.text).map_err(|e| self.toml_error(&e, kind))?;
         let found = match kind {
             "machine" => versions.machine_format,
+            "buffers" => versions.buffers_format,
+            "study" => versions.study_format,
             _ => versions.scenario_format,
         };
         match found {

@@ -241,3 +241,46 @@ fn the_frame_log_page_holds() {
         assert!(error.to_string().contains(word), "{error}");
     }
 }
+
+#[test]
+fn the_buffers_page_holds() {
+    let page = include_str!("../formats/buffers.md");
+    let budget = host_sim::buffers::file::Budget::parse("buffers.md", example(page, "toml"))
+        .expect("the example is right");
+    assert_eq!(budget.speeds, Some((2.0, 5.0)));
+    assert_eq!(budget.field.and_then(|f| f.patchiness_k), Some(0.2));
+    // What is left out is what the page says, and every key stands there.
+    let usual = host_sim::buffers::file::Errors::default();
+    assert_eq!(budget.errors, usual, "the example gives the usual values");
+    for (key, value) in usual.list() {
+        let row = page
+            .lines()
+            .find(|l| l.starts_with('|') && l.contains(&format!("`{key}`")));
+        let last = row.expect(key).trim_end_matches(['|', ' ']);
+        let last = last.rsplit('|').next().expect("a column");
+        assert!(last.contains(&value.to_string()), "{key}: {value}, {last}");
+    }
+}
+
+#[test]
+fn the_study_page_holds() {
+    let folder = std::path::PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("study-page");
+    std::fs::create_dir_all(&folder).expect("a folder");
+    let page = example(include_str!("../formats/study.md"), "toml");
+    for (name, text) in [
+        ("machine.toml", host_sim::run::DEMO_MACHINE),
+        ("scenario.toml", host_sim::run::DEMO_SCENARIO),
+        ("study.toml", page),
+    ] {
+        std::fs::write(folder.join(name), text).expect("written");
+    }
+    let file = folder.join("study.toml").display().to_string();
+    let plan = host_sim::study::plan::Plan::load(&file).expect("the example is right");
+    assert_eq!((plan.cells(), plan.runs()), (10, 200));
+    assert_eq!(plan.dose.map(|d| d.cell_mm), Some(20.0));
+    let (machine, scenario) = plan.cell(9).expect("the last cell");
+    assert_eq!(
+        (machine.patch.lead_m, scenario.start_speed_m_s),
+        (0.08, 4.0)
+    );
+}

@@ -23,7 +23,8 @@
 //! * [`bench_capture`]: what a logic analyser sees of valves fired at the bench;
 //! * [`taped`]: drives over a taped distance;
 //! * [`mod@judge`]: full, partial or missed, and the error of every edge; [`interval`]: how sure a
-//!   share is.
+//!   share is;
+//! * [`buffers`]: how long buffers must be for a wanted share of hits, and what they cost.
 //!
 //! Axes: x forward along travel, y to the right, both in metres. A position of
 //! the ground is the place of the boom reference point. Nothing here reads a
@@ -31,6 +32,7 @@
 //! output.
 
 pub mod bench_capture;
+pub mod buffers;
 pub mod camera;
 pub mod clusters;
 pub mod cycle;

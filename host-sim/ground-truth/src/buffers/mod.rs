@@ -1,0 +1,14 @@
+//! How long buffers around a plant must be for a wanted share of hits, and what they cost:
+//! worked out from causes of error, knowing nothing of a controller.
+//!
+//! [`Errors`] sums up causes at one speed and tells the share of plants that get their full dose
+//! for given [`Buffers`], and the smallest buffers for a wanted share; [`worst_case`] is what
+//! adding up the worst would take; [`Spots`] tells what is sprayed; [`distance_and_time`] makes
+//! the two numbers of a machine file from needs at two speeds.
+
+mod hits;
+pub mod normal;
+mod product;
+
+pub use hits::{Buffers, Cause, Errors, Moves, Spread, across, worst_case};
+pub use product::{Spots, distance_and_time};

@@ -1,0 +1,223 @@
+//! The verb `buffers`: its numbers against closed forms and drives, `--write`, and bad input.
+
+mod common;
+
+use common::{Demo, host_sim, messages};
+use ground_truth::buffers::normal::{below, quantile};
+use host_sim::buffers::file::Budget;
+use host_sim::buffers::report::Report;
+use host_sim::buffers::{Asked, work_out};
+use host_sim::machine::Machine;
+use host_sim::run::{DEMO_MACHINE, DEMO_SCENARIO};
+use host_sim::scenario::Scenario;
+
+/// Nothing goes wrong but what is told.
+fn only(lines: &str) -> Budget {
+    let mut text =
+        String::from("buffers_format = 1\n[speeds]\nslow_m_s = 2.0\nfast_m_s = 5.0\n[errors]\n");
+    for (key, _) in host_sim::buffers::file::Errors::default().list() {
+        if key != "camera_height_m" && !lines.contains(key) {
+            text.push_str(&format!("{key} = 0.0\n"));
+        }
+    }
+    text.push_str(lines);
+    Budget::parse("budget.toml", &text).expect("a budget")
+}
+
+fn report(machine: &str, budget: &Budget, hits: f64, runs: u32) -> Report {
+    let machine = Machine::parse("machine.toml", machine).expect("a machine");
+    let scenario = Scenario::parse("scenario.toml", DEMO_SCENARIO).expect("a scenario");
+    work_out(&Asked {
+        file: "machine.toml",
+        machine: &machine,
+        budget,
+        scenario: &scenario,
+        scenario_file: None,
+        hits,
+        runs,
+        seed: 3,
+    })
+    .expect("worked out")
+}
+
+#[test]
+fn one_normal_error_has_its_closed_form() {
+    // A clock 3 ms off moves both edges alike by 3 ms times the speed: lead and trail are the
+    // two-sided 99 % point of it, 2.5758 standard deviations (Abramowitz and Stegun, Table 26.5).
+    let found = report(DEMO_MACHINE, &only("capture_time_ms = 3.0\n"), 0.99, 0);
+    for s in &found.speeds {
+        let want = 2.575_83 * 3.0 * s.speed_m_s;
+        for got in [s.needed_lead_mm, s.needed_trail_mm] {
+            assert!((got / want - 1.0).abs() < 0.02, "{got} for {want}");
+        }
+    }
+    // All of it a time: no distance but rounding and the controller's own.
+    assert!(
+        found.worked_out.lead_m <= 0.002 && (found.worked_out.lead_ms - 7.7).abs() < 0.4,
+        "{:?}",
+        found.worked_out
+    );
+    // Valves that differ by 4 ms move starts and stops alike within a nozzle; valves told 4 ms off,
+    // opening and closing apart, need the square root of the hits at each edge.
+    let apart = report(DEMO_MACHINE, &only("valve_delay_ms = 4.0\n"), 0.98, 0);
+    let fast = &apart.speeds[1];
+    // One plant in eight needs two nozzles: 0.06 of 0.5 m.
+    let each = |z: f64| 0.88 * below(z).powi(2) + 0.12 * below(z).powi(4);
+    let z = fast.needed_lead_mm / (4.0 * fast.speed_m_s);
+    assert!(
+        (each(z) - 0.98).abs() < 0.002,
+        "{z} {} {}",
+        each(z),
+        quantile(0.99)
+    );
+}
+
+#[test]
+fn what_dominates_comes_first_and_halving_it_buys_most() {
+    let budget = only("capture_time_ms = 5.0\ncamera_place_mm = 4.0\ndetection_edge_mm = 2.0\n");
+    let found = report(DEMO_MACHINE, &budget, 0.99, 0);
+    assert_eq!(found.causes[0].key, "capture_time_ms");
+    let parts: f64 = found.causes.iter().map(|c| c.share_percent).sum();
+    assert!((parts - 100.0).abs() < 1e-6);
+    assert!(found.causes[0].halved_shortens_mm > found.causes[1].halved_shortens_mm);
+    // Half of it, worked out anew, is what the line says.
+    let half = only("capture_time_ms = 2.5\ncamera_place_mm = 4.0\ndetection_edge_mm = 2.0\n");
+    let half = report(DEMO_MACHINE, &half, 0.99, 0);
+    let sum = |r: &Report| r.speeds[1].needed_lead_mm + r.speeds[1].needed_trail_mm;
+    let less = sum(&found) - sum(&half);
+    assert!(
+        (less - found.causes[0].halved_shortens_mm).abs() < 0.05 * less,
+        "{less}"
+    );
+    assert!(found.shorter_than_worst_case_percent > 15.0);
+}
+
+#[test]
+fn drives_through_the_core_confirm_it_and_saving_is_that_of_random_plants() {
+    let budget = only("capture_time_ms = 3.0\ndetection_place_mm = 8.0\nvalve_jitter_ms = 1.0\n");
+    let found = report(DEMO_MACHINE, &budget, 0.95, 40);
+    assert_eq!(found.verdict, "confirmed", "{}", found.table());
+    assert_eq!(found.chosen, found.worked_out);
+    for s in &found.speeds {
+        let driven = s.curve.iter().filter_map(|p| Some((p, p.driven?)));
+        for (p, driven) in driven.filter(|(p, _)| p.times >= 0.5) {
+            // 1 − exp(−λL) of the ground is sprayed; 40 drives of some 80 m know it to a tenth.
+            let (want, got) = (1.0 - p.worked_saving, 1.0 - driven.saving);
+            assert!(
+                (got / want - 1.0).abs() < 0.1,
+                "{} times: {got} for {want}",
+                p.times
+            );
+        }
+        let hits: Vec<f64> = s
+            .curve
+            .iter()
+            .filter_map(|p| Some(p.driven?.hits))
+            .collect();
+        assert!(hits[0] < 0.6 && hits[hits.len() - 1] > 0.99, "{hits:?}");
+    }
+}
+
+#[test]
+fn what_the_budget_does_not_know_of_is_found_by_the_drives() {
+    // Images 0.7 s old: at the fast speed every plant is passed before it is told of, and no buffer
+    // makes that good.
+    let machine = Machine::parse("machine.toml", DEMO_MACHINE).expect("a machine");
+    let late = DEMO_SCENARIO.replace("delay_mean_ms = 80.0", "delay_mean_ms = 700.0");
+    let scenario = Scenario::parse("scenario.toml", &late).expect("a scenario");
+    let found = work_out(&Asked {
+        file: "machine.toml",
+        machine: &machine,
+        budget: &only("capture_time_ms = 2.0\n"),
+        scenario: &scenario,
+        scenario_file: None,
+        hits: 0.95,
+        runs: 4,
+        seed: 1,
+    })
+    .expect("worked out");
+    assert_eq!((found.verdict, found.corrected_by), ("out of reach", None));
+    let fast = found.speeds[1].driven.expect("driven");
+    assert!(
+        fast.hits < 0.1 && found.speeds[1].worked_hits > 0.94,
+        "{fast:?}"
+    );
+}
+
+#[test]
+fn write_sets_the_patch_keys_and_keeps_all_else() {
+    let demo = Demo::new("buffers-write");
+    let text = DEMO_MACHINE.replace("lead_m = 0.06\n", "lead_m = 0.06 # measured in spring\n");
+    let path = demo.write("machine.toml", text.as_bytes());
+    let svg = demo.path("budget.svg");
+    let out = host_sim(&[
+        "buffers", &path, "--runs", "0", "--write", "--plot", &svg, "--json",
+    ]);
+    assert_eq!(out.status.code(), Some(0), "{}", messages(&out));
+    let said: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let after = String::from_utf8(demo.read("machine.toml")).expect("text");
+    let machine = Machine::parse("machine.toml", &after).expect("still a machine");
+    let lead = said["chosen"]["lead_m"].as_f64().expect("a number");
+    assert!((machine.patch.lead_m - lead).abs() < 1e-9 && (lead - 0.06).abs() > 1e-4);
+    let trail = said["chosen"]["trail_ms"].as_f64().expect("a number");
+    assert!((machine.patch.trail_s * 1e3 - trail).abs() < 1e-9);
+    assert!(after.contains("# measured in spring") && after.contains("# An invented boom"));
+    // Nothing else changed: without the four lines both are one.
+    let rest = |t: &str| -> Vec<String> {
+        let patch = ["lead_m", "lead_ms", "trail_m", "trail_ms"];
+        let other = t
+            .lines()
+            .filter(|l| !patch.iter().any(|k| l.starts_with(k)));
+        other.map(str::to_owned).collect()
+    };
+    assert_eq!(rest(&after), rest(&text));
+    let svg = String::from_utf8(demo.read("budget.svg")).expect("text");
+    assert!(svg.starts_with("<svg") && svg.contains("capture_time_ms") && !svg.contains("NaN"));
+}
+
+#[test]
+fn bad_budgets_and_wishes_are_refused_with_their_place() {
+    let demo = Demo::new("buffers-bad");
+    let machine = demo.path("machine.toml");
+    for (text, words) in [
+        ("", "empty"),
+        ("[errors]\n", "buffers_format"),
+        ("buffers_format = 2\n", "version 2"),
+        ("buffers_format = 1\n[errors]\nthrow_m = 1\n", "throw_m"),
+        ("buffers_format = 1\n[errors]\nthrow_ms = -1.0\n", ":3:12"),
+        ("buffers_format = 1\n[errors]\nthrow_ms = nan\n", "throw_ms"),
+        (
+            "buffers_format = 1\n[speeds]\nslow_m_s = 3.0\nfast_m_s = 2.0\n",
+            ":4:12",
+        ),
+        (
+            "buffers_format = 1\n[speeds]\nslow_m_s = 3.0\nfast_m_s = 20.0\n",
+            "max_speed_m_s",
+        ),
+        ("buffers_format = 1\n[field]\nsize_mean_m = 0.5\n", "order"),
+        (
+            "buffers_format = 1\n[field]\ndensity_per_m2 = \"many\"\n",
+            ":3:18",
+        ),
+    ] {
+        let budget = demo.write("budget.toml", text.as_bytes());
+        let out = host_sim(&["buffers", &machine, "--errors", &budget, "--runs", "1"]);
+        let said = messages(&out);
+        assert_eq!(out.status.code(), Some(2), "{text}: {said}");
+        assert!(
+            said.contains(words) && said.contains("help"),
+            "{text}: {said}"
+        );
+    }
+    for (args, words) in [
+        (&["--hits", "1.0"][..], "--hits"),
+        (&["--hits", "nan"], "--hits"),
+        (&["--hits", "-3"], "--hits"),
+        (&["--runs", "1000000"], "--runs"),
+        (&["--errors", "no-such-file.toml"], "no-such-file.toml"),
+    ] {
+        let out = host_sim(&[&["buffers", &machine][..], args].concat());
+        assert_eq!(out.status.code(), Some(2), "{args:?}");
+        assert!(messages(&out).contains(words), "{}", messages(&out));
+    }
+}
