@@ -136,18 +136,10 @@ impl<const K: usize> IntervalList<K> {
         Some(first)
     }
 
-    /// Moves the start of the nearest interval forward to `start`; an interval
-    /// with nothing left goes.
-    pub fn trim_first(&mut self, start: i32) {
-        let Some(first) = self.first() else { return };
-        if ahead(start, first.start) <= 0 {
-            return;
-        }
-        if ahead(first.end, start) <= 0 {
-            self.pop_first();
-        } else if let Some(slot) = self.items.first_mut() {
-            slot.start = start;
-        }
+    /// Takes the ground before `to` off: intervals with nothing left go.
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub fn drop_before(&mut self, to: i32) {
+        drop_before(&mut self.items, to);
     }
 
     /// Moves the start of the nearest interval back by so many counts.
@@ -214,6 +206,27 @@ fn insert(items: &mut [Interval], mut new: Interval) -> Inserted {
         };
     }
     force(items, at, new)
+}
+
+fn drop_before(items: &mut [Interval], to: i32) {
+    let gone = |item: &&Interval| !item.is_empty() && ahead(item.end, to) <= 0;
+    let gone = items.iter().take_while(gone).count();
+    if gone > 0 {
+        // All of them in one go: those behind move up.
+        for at in 0..items.len() {
+            let next = items.get(at.wrapping_add(gone)).copied();
+            match items.get_mut(at).filter(|slot| !slot.is_empty()) {
+                Some(slot) => *slot = next.unwrap_or_default(),
+                None => break,
+            }
+        }
+    }
+    if let Some(first) = items.first_mut()
+        && !first.is_empty()
+        && ahead(to, first.start) > 0
+    {
+        first.start = to;
+    }
 }
 
 /// Full: join the two nearest of the K + 1, the new one among them.
@@ -345,6 +358,25 @@ mod tests {
     }
 
     proptest! {
+        /// Against taking one off at a time.
+        #[test]
+        fn what_is_passed_goes(asked in proptest::collection::vec((0i32..300, 1i32..20), 0..12), to in 0i32..340, base in any::<i32>()) {
+            let mut list: IntervalList<6> = IntervalList::new();
+            for (start, length) in asked {
+                list.insert(iv(base.wrapping_add(start), base.wrapping_add(start + length)));
+            }
+            let to = base.wrapping_add(to);
+            let mut one_by_one = list;
+            while one_by_one.first().is_some_and(|first| ahead(first.end, to) <= 0) {
+                one_by_one.pop_first();
+            }
+            if let Some(slot) = one_by_one.items.first_mut().filter(|first| !first.is_empty() && ahead(to, first.start) > 0) {
+                slot.start = to;
+            }
+            list.drop_before(to);
+            prop_assert_eq!(list.items, one_by_one.items);
+        }
+
         /// Nothing accepted is lost, and over-spray is exactly what was reported.
         #[test]
         fn cells_asked_for_are_covered(asked in proptest::collection::vec((0i32..400, 1i32..40), 1..40), base in any::<i32>()) {

@@ -194,25 +194,45 @@ impl Sections {
         self.wires = wires;
     }
 
+    /// The sections of which the switch has been quiet for long enough at a decision instant.
+    fn quiet(&self, at: Micros, quiet: Span) -> u64 {
+        let mut ripe = 0;
+        if self.moving != 0 {
+            for (section, moved_at) in self.moved_at.iter().enumerate() {
+                let bit = bit(section);
+                if self.moving & bit != 0 && low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
+                    ripe |= bit;
+                }
+            }
+        }
+        ripe
+    }
+
+    /// Of these sections those of which the switch tells something new. Wires that bounced and
+    /// came back tell nothing new: a message stays in force.
+    fn news(&self, ripe: u64) -> u64 {
+        let [spot, broadcast] = self.wires;
+        let [spot_before, broadcast_before] = self.settled;
+        ((spot ^ spot_before) | (broadcast ^ broadcast_before)) & ripe
+    }
+
+    /// Whether a mode may change at a decision instant. Bounded by the sections.
+    pub(crate) fn ripe(&self, at: Micros, quiet: Span) -> bool {
+        self.moving != 0 && self.news(self.quiet(at, quiet)) != 0
+    }
+
     /// Applies what has been quiet for long enough at a decision instant. Returns
     /// whether any mode changed. Bounded by the sections.
     pub(crate) fn settle(&mut self, at: Micros, quiet: Span, counters: &mut Counters) -> bool {
         if self.moving == 0 {
             return false;
         }
-        let mut ripe = 0;
-        for (section, moved_at) in self.moved_at.iter().enumerate() {
-            let bit = bit(section);
-            if self.moving & bit != 0 && low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
-                ripe |= bit;
-            }
-        }
+        let ripe = self.quiet(at, quiet);
         self.moving &= !ripe;
         let mut changed = false;
         let [spot, broadcast] = self.wires;
         let [spot_before, broadcast_before] = self.settled;
-        // Wires that bounced and came back tell nothing new: a message stays in force.
-        let news = ((spot ^ spot_before) | (broadcast ^ broadcast_before)) & ripe;
+        let news = self.news(ripe);
         for section in 0..MAX_SECTIONS {
             let bit = bit(section);
             if news & bit == 0 {

@@ -17,9 +17,11 @@ use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
 use crate::units::{Length, Micros, Span, low_u32, pace_of, saturate_i32, wrap_i32};
-use crate::wanted::Wanted;
+use crate::wanted::{Runs, Wanted};
 
 mod composed;
+
+use composed::View;
 
 /// What a valve is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -64,6 +66,27 @@ impl Decided {
         }
     }
 }
+
+/// What a turn with one nozzle at one instant came to.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Outcome {
+    Command(Decided),
+    /// There is nothing to tell the valve at this instant.
+    Nothing,
+    /// Ground was given up, left out or joined: the nozzle has another turn.
+    More,
+    /// Nothing changed yet: a stretch has to be searched for first.
+    Search,
+}
+
+impl Outcome {
+    fn tell(action: Action, after: i32, short_by: i32) -> Self {
+        Self::Command(Decided::new(action, after, short_by))
+    }
+}
+
+/// More turns than edges that one instant can pass.
+pub(crate) const MOST_TURNS: u8 = 160;
 
 /// What one decision instant knows, worked out once for all nozzles. Times in here are
 /// µs after it: 32 bits are half the work.
@@ -111,6 +134,11 @@ impl Instant {
             half_way: speed.wrapping_mul(i64::from(half)) >> 16,
             ..*self
         }
+    }
+
+    /// How the reference point moves, or the nozzle where it goes its own way.
+    pub fn motion(&self) -> &Motion {
+        &self.motion
     }
 
     /// Where the nozzle is, along its own way.
@@ -177,39 +205,40 @@ pub(crate) enum Permit<'a> {
     Bench(bool),
 }
 
-/// Decides for one nozzle at one instant: at most one command. Bounded by the
-/// list length, and where more than the plan decides by its square at most.
+/// Takes a turn with one nozzle at one instant. All that a turn leaves for the next is in the
+/// lane.
 pub(crate) fn decide<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
-    patch: &PatchConfig,
-    timing: &TimingConfig,
+    (patch, timing): (&PatchConfig, &TimingConfig),
     instant: &Instant,
     permit: &Permit<'_>,
+    runs: &mut Runs,
     counters: &mut Counters,
-) -> Option<Decided> {
+) -> Outcome {
     let edges = Edges::new(nozzle, patch, timing);
     let may_close = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_on);
     let may_open = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_off);
     match (lane.open, permit) {
-        (true, Permit::Bench(true)) if lane.in_bench() => None,
+        (true, Permit::Bench(true)) if lane.in_bench() => Outcome::Nothing,
         // What the bench state opened is closed before anything else is thought of.
         (true, Permit::Follow(_)) if lane.in_bench() => {
             bump(&mut counters.guard_closes);
-            Some(protect(lane, nozzle, patch, instant))
+            Outcome::Command(protect(lane, nozzle, patch, instant))
         }
         (true, Permit::Closed | Permit::Bench(_)) => {
             bump(&mut counters.guard_closes);
-            Some(protect(lane, nozzle, patch, instant))
+            Outcome::Command(protect(lane, nozzle, patch, instant))
         }
-        (false, Permit::Closed | Permit::Bench(false)) => None,
+        (false, Permit::Closed | Permit::Bench(false)) => Outcome::Nothing,
         (false, Permit::Bench(true)) => {
             let at = may_open(lane);
-            (at <= instant.window).then(|| {
-                lane.bench(instant.stamp(at), true);
-                bump(&mut counters.bench_opens);
-                Decided::new(Action::Open, at, 0)
-            })
+            if at > instant.window {
+                return Outcome::Nothing;
+            }
+            lane.bench(instant.stamp(at), true);
+            bump(&mut counters.bench_opens);
+            Outcome::tell(Action::Open, at, 0)
         }
         (true, Permit::Follow(wanted)) => {
             let earliest = may_close(lane);
@@ -217,14 +246,16 @@ pub(crate) fn decide<const K: usize>(
             if wanted.is_plan() && first.is_none_or(|f| ahead(f.start, lane.done_to) <= 0) {
                 return decide_close(lane, nozzle, &edges, instant, earliest, counters);
             }
-            composed::close(lane, nozzle, &edges, instant, earliest, wanted, counters)
+            let view = View { wanted, runs };
+            composed::close(lane, nozzle, &edges, instant, earliest, view, counters)
         }
         (false, Permit::Follow(wanted)) => {
             let earliest = may_open(lane);
             if wanted.is_plan() {
                 return decide_open(lane, nozzle, &edges, instant, earliest, counters);
             }
-            composed::open(lane, nozzle, &edges, instant, earliest, wanted, counters)
+            let view = View { wanted, runs };
+            composed::open(lane, nozzle, &edges, instant, earliest, view, counters)
         }
     }
 }
@@ -270,47 +301,47 @@ fn decide_open<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Option<Decided> {
-    loop {
-        let first = lane.plan.first()?;
-        let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
-            Meeting::Later => return None,
-            Meeting::At(at) => at,
-            Meeting::Passed => 0,
-        };
-        // The valve may not open again sooner than `earliest`.
-        let at = met.max(earliest);
-        if at > instant.window {
-            return None;
-        }
-        if at == met && at > 0 {
-            lane.opened(instant.stamp(at), first.start);
-            return Some(Decided::new(Action::Open, at, 0));
-        }
-        let start = later(
-            first.start,
-            instant.reach(at, nozzle.open_delay, edges.open_throw),
-        );
-        let late = at > met || at == 0;
-        let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
-        if late && ahead(beyond, first.end) >= 0 {
-            // Nothing of it can be reached.
-            lane.plan.pop_first();
-            lane.done_to = later(lane.done_to, first.end);
-            bump(&mut counters.missed_late);
-            add_ground(&mut counters.late_mm, mm(first.len()));
-            continue;
-        }
-        let short = ahead(start, first.start);
-        if short <= ONE_MM {
-            lane.opened(instant.stamp(at), first.start);
-            return Some(Decided::new(Action::Open, at, 0));
-        }
-        lane.opened(instant.stamp(at), start);
-        bump(&mut counters.late);
-        add_ground(&mut counters.late_mm, mm(short));
-        return Some(Decided::new(Action::Open, at, short));
+) -> Outcome {
+    let Some(first) = lane.plan.first() else {
+        return Outcome::Nothing;
+    };
+    let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
+        Meeting::Later => return Outcome::Nothing,
+        Meeting::At(at) => at,
+        Meeting::Passed => 0,
+    };
+    // The valve may not open again sooner than `earliest`.
+    let at = met.max(earliest);
+    if at > instant.window {
+        return Outcome::Nothing;
     }
+    if at == met && at > 0 {
+        lane.opened(instant.stamp(at), first.start);
+        return Outcome::tell(Action::Open, at, 0);
+    }
+    let start = later(
+        first.start,
+        instant.reach(at, nozzle.open_delay, edges.open_throw),
+    );
+    let late = at > met || at == 0;
+    let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
+    if late && ahead(beyond, first.end) >= 0 {
+        // Nothing of it can be reached.
+        lane.plan.pop_first();
+        lane.done_to = later(lane.done_to, first.end);
+        bump(&mut counters.missed_late);
+        add_ground(&mut counters.late_mm, mm(first.len()));
+        return Outcome::More;
+    }
+    let short = ahead(start, first.start);
+    if short <= ONE_MM {
+        lane.opened(instant.stamp(at), first.start);
+        return Outcome::tell(Action::Open, at, 0);
+    }
+    lane.opened(instant.stamp(at), start);
+    bump(&mut counters.late);
+    add_ground(&mut counters.late_mm, mm(short));
+    Outcome::tell(Action::Open, at, short)
 }
 
 fn decide_close<const K: usize>(
@@ -320,17 +351,17 @@ fn decide_close<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Option<Decided> {
+) -> Outcome {
     let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
-    while let Some(first) = lane.plan.first() {
+    if let Some(first) = lane.plan.first() {
         let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
-            Meeting::Later => return None,
+            Meeting::Later => return Outcome::Nothing,
             Meeting::At(at) => at,
             Meeting::Passed => 0,
         };
         at = met.max(earliest);
         if at > instant.window {
-            return None;
+            return Outcome::Nothing;
         }
         end = if at == met && at > 0 {
             first.end
@@ -339,17 +370,16 @@ fn decide_close<const K: usize>(
             later(first.end, reach)
         };
         over = ahead(end, first.end);
-        let Some(second) = lane.plan.second() else {
-            break;
-        };
-        if ahead(second.start, end) > instant.travel(edges.shortest_gap) {
-            break;
+        if let Some(second) = lane.plan.second()
+            && ahead(second.start, end) <= instant.travel(edges.shortest_gap)
+        {
+            lane.plan.join_first_two();
+            bump(&mut counters.gaps_bridged);
+            return Outcome::More;
         }
-        lane.plan.join_first_two();
-        bump(&mut counters.gaps_bridged);
     }
     if at > instant.window {
-        return None;
+        return Outcome::Nothing;
     }
     lane.plan.pop_first();
     if over > ONE_MM {
@@ -358,7 +388,7 @@ fn decide_close<const K: usize>(
         over = 0;
     }
     lane.closed(instant.stamp(at), end);
-    Some(Decided::new(Action::Close, at, over))
+    Outcome::tell(Action::Close, at, over)
 }
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs

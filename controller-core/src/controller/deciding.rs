@@ -1,0 +1,326 @@
+//! Deciding a group of nozzles at one instant: begun in one call, then some steps a call.
+//!
+//! Each call looks at so many nozzles, or so many edges of the layers over one, that its work is
+//! bounded whatever boom, plan and layers are. What is decided is handed out by the same call.
+
+use super::{Controller, Poll, group_size};
+use crate::counters::bump;
+use crate::guard::GuardState;
+use crate::sections::Mode;
+use crate::sequencer::{self, Command, Decided, Instant, Outcome, Permit};
+use crate::slice::{Slice, Task};
+use crate::units::{Length, Micros, Span};
+use crate::wake::{GROUP, GROUP_BITS};
+use crate::wanted::Runs;
+
+/// Work of one call, in steps of some hundred instructions.
+const STEPS: u8 = 6;
+/// A turn where the plan alone counts.
+const TURN: u8 = 2;
+/// Where the nozzle is next to be looked at, then.
+const NEXT: u8 = 1;
+/// A turn, or a look for the next boundary, with every layer. Fills a call.
+const COMPOSED: u8 = STEPS;
+/// An edge of the layers.
+const EDGE: u8 = 3;
+/// What one nozzle sprayed is brought up.
+const PROGRESS: u8 = 2;
+
+/// What one step came to.
+enum Step {
+    /// So much of the call's work is done.
+    Did(u8),
+    Told(Command),
+    /// No nozzle is left.
+    Over,
+}
+
+impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
+    /// Begins the decision of a group at `at`.
+    pub(super) fn decide_group(&mut self, index: usize, at: Micros) {
+        if index == 0
+            && self.layers.sections.ripe(at, self.switch_quiet)
+            && self.begin(Task::Settle, 0, at)
+        {
+            // What was sprayed under the old modes comes first.
+            return;
+        }
+        self.begin_deciding(index, at);
+    }
+
+    fn begin_deciding(&mut self, index: usize, at: Micros) {
+        let unpolled = self.is_unpolled(at);
+        if !unpolled {
+            self.unpolled_to = None;
+        }
+        if index == 0 {
+            self.settle_switches(at);
+            self.run_bench(at, unpolled);
+        }
+        self.judge_at(at, unpolled);
+        if index == 0 {
+            self.watch_detectors(at);
+        }
+        self.grid.handled(at);
+        self.take_stock(index, at, None);
+    }
+
+    fn is_unpolled(&self, at: Micros) -> bool {
+        self.unpolled_to.is_some_and(|to| at <= to)
+    }
+
+    fn judge_at(&mut self, at: Micros, unpolled: bool) {
+        let guard = self.judge(at, unpolled);
+        if guard != self.guard {
+            log!(info, "guard at {} us: {}", at.0, guard);
+            self.guard = guard;
+        }
+    }
+
+    /// Finds out which nozzles of a group have to be decided at `at`; where an input came
+    /// between, those of `left`.
+    fn take_stock(&mut self, index: usize, at: Micros, left: Option<u32>) {
+        let motion = self.odometer.motion_at(at);
+        let swing = self.turning.swing_at(at);
+        let curved = self.turning.on();
+        self.layers.heading = swing.heading_after(self.reach.typical_lead);
+        let first = index << GROUP_BITS;
+        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
+            self.groups.get_mut(index),
+            self.lanes.get_mut(first..),
+            self.next.get(first..),
+            self.nozzles.get(first..),
+        ) else {
+            self.slice = None;
+            return;
+        };
+        if group.sweep() {
+            for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(GROUP) {
+                let own = swing.own(&motion, self.turning.side(nozzle.y));
+                lane.age_out(own.place(), at);
+            }
+        }
+        if curved && swing.far_apart(group.since) {
+            // Every boundary is brought to a common place anew.
+            group.since = swing.heading();
+            group.all = true;
+        }
+        let creep = self.odometer.creep();
+        group.all |= curved
+            && (self.layers.sprays_unseen() || swing.slows_below(i64::from(motion.v), creep));
+        if self.guard == GuardState::Bench {
+            group.everyone(nozzles.len());
+        }
+        let reach = self.reach.farthest(&swing.widest(&motion, group.since));
+        let mut todo = group.busy();
+        if self.guard.allows_spray() && !group.all && !self.every_instant {
+            todo &= group.within(next, reach);
+        }
+        match left {
+            None => group.all = false,
+            // What was decided before the input is looked at anew, too: at the next instant.
+            Some(left) => {
+                todo &= left;
+                group.all = true;
+            }
+        }
+        if todo == 0 {
+            self.slice = None;
+            self.sleep(index, at);
+            return;
+        }
+        let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+        self.slice = Some(Slice::new(Task::Decide, (at, index), instant, swing, todo));
+    }
+
+    /// Begins a task with the open nozzles, in group `from` or the first beyond that has any.
+    /// False when none is open.
+    pub(super) fn begin(&mut self, task: Task, from: usize, at: Micros) -> bool {
+        let mut open = self.groups.iter().enumerate().skip(from);
+        let Some((index, group)) = open.find(|(_, group)| group.any_open()) else {
+            return false;
+        };
+        let motion = self.odometer.motion_at(at);
+        let swing = self.turning.swing_at(at);
+        let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
+        self.slice = Some(Slice::new(task, (at, index), instant, swing, group.open()));
+        true
+    }
+
+    /// Tells a group that is decided when to wake.
+    fn sleep(&mut self, index: usize, at: Micros) {
+        let horizon = self.horizon(at);
+        self.wake(index, at, horizon);
+        self.find_first();
+    }
+
+    /// Goes on with the group begun, a call's share of work.
+    pub(super) fn decide_on(&mut self) -> Poll {
+        if let Some(slice) = &self.slice
+            && slice.is_stale()
+        {
+            let (group, at, left) = (slice.group(), slice.at, slice.left());
+            let unpolled = self.is_unpolled(at);
+            self.judge_at(at, unpolled);
+            self.take_stock(group, at, Some(left));
+            return Poll::Busy;
+        }
+        let mut steps = STEPS;
+        loop {
+            match self.step() {
+                Step::Told(command) => return Poll::Command(command),
+                Step::Over => {
+                    // Where much was done already the end is left to the next call.
+                    if steps == STEPS {
+                        self.end_slice();
+                    }
+                    return Poll::Busy;
+                }
+                Step::Did(work) if steps > work => steps = steps.wrapping_sub(work),
+                Step::Did(_) => return Poll::Busy,
+            }
+        }
+    }
+
+    fn end_slice(&mut self) {
+        let Some(slice) = &self.slice else { return };
+        let (task, group, at) = (slice.task, slice.group(), slice.at);
+        self.slice = None;
+        match task {
+            Task::Decide => self.sleep(group, at),
+            Task::Close => self.stale = true,
+            Task::Settle => {
+                if !self.begin(task, group.wrapping_add(1), at) {
+                    self.begin_deciding(0, at);
+                }
+            }
+        }
+    }
+
+    /// Takes a step with the next nozzle of the group.
+    fn step(&mut self) -> Step {
+        let Some(slice) = &mut self.slice else {
+            return Step::Over;
+        };
+        let Some(offset) = slice.next() else {
+            return Step::Over;
+        };
+        let first = slice.group() << GROUP_BITS;
+        let index = first.wrapping_add(offset);
+        let (Some(group), Some(next), Some(lane), Some(nozzle), Some(fault)) = (
+            self.groups.get_mut(slice.group()),
+            self.next.get_mut(first..),
+            self.lanes.get_mut(index),
+            self.nozzles.get(index),
+            self.faulty.get(index),
+        ) else {
+            return Step::Over;
+        };
+        let mut wanted = self.layers.over(index, nozzle);
+        if *fault && slice.task == Task::Decide {
+            // Nothing may wake its group either.
+            wanted.mode = Mode::Off;
+        }
+        if slice.runs.searching() {
+            slice.runs.step(&wanted, lane.plan.as_slice());
+            return Step::Did(EDGE);
+        }
+        let side = self.turning.side(nozzle.y);
+        let own = (self.turning.on()).then(|| slice.swing.own(slice.instant.motion(), side));
+        let along = own.map(|_| slice.instant.along(own));
+        let instant = along.as_ref().unwrap_or(&slice.instant);
+        let place = instant.place();
+        let plain = wanted.is_plan();
+        let mut told: Option<Decided> = None;
+        if !slice.is_decided() {
+            match slice.task {
+                Task::Settle => {
+                    lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, instant));
+                    slice.done();
+                    return Step::Did(PROGRESS);
+                }
+                Task::Close => {
+                    if lane.is_open() {
+                        bump(&mut self.counters.guard_closes);
+                        told = Some(sequencer::protect(lane, nozzle, &self.patch, instant));
+                    }
+                }
+                Task::Decide => {
+                    let allowed = self.guard.allows_spray();
+                    let slow =
+                        own.is_some_and(|own| slice.swing.turns() && own.v < self.odometer.creep());
+                    let permit = if *fault {
+                        Permit::Closed
+                    } else if allowed && slow {
+                        if lane.is_open() {
+                            self.turning.count(|counts| &mut counts.slow_closes, 1);
+                        }
+                        Permit::Closed
+                    } else if allowed {
+                        Permit::Follow(wanted)
+                    } else if self.guard == GuardState::Bench {
+                        let section = self.layers.section_of(index);
+                        let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
+                        Permit::Bench(self.bench.wants(nozzle, section))
+                    } else {
+                        Permit::Closed
+                    };
+                    let outcome = sequencer::decide(
+                        lane,
+                        nozzle,
+                        (&self.patch, &self.timing),
+                        instant,
+                        &permit,
+                        &mut slice.runs,
+                        &mut self.counters,
+                    );
+                    let work = if plain { TURN } else { COMPOSED };
+                    match outcome {
+                        Outcome::More if slice.turn(sequencer::MOST_TURNS) => {
+                            return Step::Did(work);
+                        }
+                        Outcome::Search => return Step::Did(work),
+                        Outcome::More | Outcome::Nothing => {}
+                        Outcome::Command(decided) => told = Some(decided),
+                    }
+                }
+            }
+            slice.set_decided();
+        }
+        let told = told.map(|decided| {
+            bump(&mut self.counters.commands);
+            group.turned(offset, lane.is_open());
+            slice.runs = Runs::default();
+            Command {
+                nozzle: u16::try_from(index).unwrap_or(u16::MAX),
+                action: decided.action,
+                at: slice.at.plus(Span(decided.after.max(0).unsigned_abs())),
+                short_by: Length::from_bits(decided.short_by),
+            }
+        });
+        if plain || told.is_none() {
+            let boundary = lane.look_for_boundary(&wanted, place, &mut slice.runs);
+            if let Some(boundary) = boundary {
+                group.set(offset, next, side, boundary, lane.is_open());
+                slice.done();
+            }
+        }
+        match told {
+            Some(command) => Step::Told(command),
+            None if plain => Step::Did(TURN.wrapping_add(NEXT)),
+            None => Step::Did(COMPOSED),
+        }
+    }
+
+    /// A stop came: what is not decided yet is not, the whole group is looked at anew.
+    pub(super) fn drop_slice(&mut self) {
+        if let Some(slice) = &self.slice {
+            let index = slice.group();
+            let count = group_size(self.nozzles.len(), index);
+            if let Some(group) = self.groups.get_mut(index) {
+                group.everyone(count);
+            }
+            self.slice = None;
+        }
+    }
+}
