@@ -106,6 +106,11 @@ impl<const K: usize> IntervalList<K> {
         self.items.get(..held(&self.items)).unwrap_or(&[])
     }
 
+    /// The nearest `count`, of which there must be so many.
+    pub(crate) fn first_few(&self, count: usize) -> &[Interval] {
+        self.items.get(..count).unwrap_or(&[])
+    }
+
     /// The nearest interval.
     #[must_use]
     pub fn first(&self) -> Option<Interval> {

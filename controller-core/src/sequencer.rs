@@ -200,7 +200,7 @@ pub(crate) enum Permit<'a> {
     /// Nothing: the guard holds it closed.
     Closed,
     /// It follows what is wanted of it.
-    Follow(Wanted<'a>),
+    Follow(&'a Wanted<'a>),
     /// The bench state wants it open, or closed.
     Bench(bool),
 }
@@ -326,11 +326,19 @@ fn decide_open<const K: usize>(
     let late = at > met || at == 0;
     let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
     if late && ahead(beyond, first.end) >= 0 {
-        // Nothing of it can be reached.
-        lane.plan.pop_first();
-        lane.done_to = later(lane.done_to, first.end);
-        bump(&mut counters.missed_late);
-        add_ground(&mut counters.late_mm, mm(first.len()));
+        // Nothing of it can be reached; nor of those behind it that end as near, which would be
+        // met no later than it.
+        let mut end = first.end;
+        for patch in lane.plan.as_slice() {
+            if ahead(beyond, patch.end) < 0 {
+                break;
+            }
+            end = patch.end;
+            bump(&mut counters.missed_late);
+            add_ground(&mut counters.late_mm, mm(patch.len()));
+        }
+        lane.drop_before(end);
+        lane.done_to = later(lane.done_to, end);
         return Outcome::More;
     }
     let short = ahead(start, first.start);

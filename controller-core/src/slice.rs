@@ -8,11 +8,7 @@
 use crate::sequencer::Instant;
 use crate::turning::Swing;
 use crate::units::Micros;
-use crate::wanted::Runs;
-
-/// In place of the turns: the nozzle is decided, and where it is next to be looked at is to be
-/// found out.
-const DECIDED: u8 = u8::MAX;
+use crate::wanted::{Lines, Runs};
 
 /// What a slice does with its nozzles.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -25,6 +21,22 @@ pub(crate) enum Task {
     Settle,
 }
 
+/// How far a nozzle is.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Turns {
+    taken: u8,
+    /// It has its command, but where it is next to be looked at is not known yet.
+    pub decided: bool,
+}
+
+impl Turns {
+    /// Another turn, on a changed plan. False after the last of `most`.
+    pub fn again(&mut self, most: u8) -> bool {
+        self.taken = self.taken.saturating_add(1);
+        self.taken < most
+    }
+}
+
 /// What is left to do of a group at one instant.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Slice {
@@ -32,12 +44,14 @@ pub(crate) struct Slice {
     pub at: Micros,
     pub instant: Instant,
     pub swing: Swing,
-    /// What was found in the layers over the first nozzle.
+    /// What is left to do with the first nozzle.
+    pub turns: Turns,
+    /// What was found in the layers over it; where no ground is kept off `lines` is never asked
+    /// for.
     pub runs: Runs,
+    pub lines: Option<Lines>,
     /// The nozzles still to be looked at.
     todo: u32,
-    /// Turns taken with the first of them.
-    turns: u8,
     group: u8,
     /// An input came in between.
     anew: bool,
@@ -56,9 +70,10 @@ impl Slice {
             at,
             instant,
             swing,
+            turns: Turns::default(),
             runs: Runs::default(),
+            lines: None,
             todo,
-            turns: 0,
             // At most eight groups.
             group: u8::try_from(group).unwrap_or_default(),
             anew: false,
@@ -76,28 +91,12 @@ impl Slice {
             .flatten()
     }
 
-    /// The nozzle has its command, but its next boundary is not known yet.
-    pub fn is_decided(&self) -> bool {
-        self.turns == DECIDED
-    }
-
-    /// Leaves the next boundary to be found out.
-    pub fn set_decided(&mut self) {
-        self.turns = DECIDED;
-    }
-
-    /// Another turn for the same nozzle, on a changed plan. False after the last of `most`.
-    pub fn turn(&mut self, most: u8) -> bool {
-        self.runs = Runs::default();
-        self.turns = self.turns.saturating_add(1);
-        self.turns < most
-    }
-
     /// The first nozzle is done with.
     pub fn done(&mut self) {
         self.todo &= self.todo.wrapping_sub(1);
-        self.turns = 0;
-        self.runs = Runs::default();
+        self.turns = Turns::default();
+        self.runs.clear();
+        self.lines = None;
     }
 
     /// The nozzles from the first one to be decided on, as a mask.
@@ -111,11 +110,12 @@ impl Slice {
     /// An input came in: what was found of the layers may hold no longer.
     pub fn input_came(&mut self) {
         self.anew = true;
-        self.runs = Runs::default();
+        self.runs.clear();
+        self.lines = None;
     }
 
     /// The nozzles left are to be picked anew. Not before one that has its command is through.
     pub fn is_stale(&self) -> bool {
-        self.anew && !self.is_decided() && self.task == Task::Decide
+        self.anew && !self.turns.decided && self.task == Task::Decide
     }
 }

@@ -9,8 +9,8 @@
 //! A question for the next stretch goes over the edges of all layers, at most `MOST_STEPS`, and
 //! can be answered an edge a call: [`Runs`].
 
-use crate::ground_plan::{Interval, ahead};
-use crate::keep_off::Stretch;
+use crate::ground_plan::{Interval, IntervalList, ahead};
+use crate::keep_off::{MAX_KEEP_OFF, Stretch};
 use crate::lane::later;
 use crate::sections::Mode;
 use crate::sight::{Covering, Seen};
@@ -43,26 +43,77 @@ pub(crate) struct Sight<'a> {
     pub heading: Heading,
 }
 
+/// Keep-off ground over one nozzle's lane: in order and apart, so that a question goes over it
+/// once. Places as in [`Wanted`].
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Lines {
+    list: IntervalList<MAX_KEEP_OFF>,
+    len: u8,
+    /// Ground is kept off somewhere on the boom.
+    any: bool,
+}
+
+impl Lines {
+    /// No ground is kept off.
+    pub(crate) const NONE: Self = Self {
+        list: IntervalList::new(),
+        len: 0,
+        any: false,
+    };
+
+    /// Of these stretches those over `nozzle`, which stands `mount` forward of the reference
+    /// point and at `side` across; each widened to both sides by `widen`, counts. What touches
+    /// becomes one. Bounded by the square of [`MAX_KEEP_OFF`].
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub(crate) fn over(
+        stretches: &[Stretch],
+        nozzle: u16,
+        (mount, side): (i32, Side),
+        widen: i32,
+    ) -> Self {
+        let mut list = IntervalList::new();
+        for line in stretches.iter().filter(|line| line.covers(nozzle)) {
+            let back = mount.wrapping_sub(line.heading.lead(side));
+            list.insert(Interval {
+                start: line.from.wrapping_sub(back).wrapping_sub(widen),
+                end: line.to.wrapping_sub(back).wrapping_add(widen),
+            });
+        }
+        Self {
+            len: u8::try_from(list.as_slice().len()).unwrap_or_default(),
+            list,
+            any: !stretches.is_empty(),
+        }
+    }
+
+    fn as_slice(&self) -> &[Interval] {
+        self.list.first_few(usize::from(self.len))
+    }
+
+    /// The first that ends beyond `place`.
+    fn beyond(&self, place: i32) -> Option<Interval> {
+        let mut lines = self.as_slice().iter().copied();
+        lines.find(|line| ahead(line.end, place) > 0)
+    }
+}
+
 /// The layers over one nozzle's lane. Places are along its own way, less its mount.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Wanted<'a> {
     pub mode: Mode,
     /// Given where unseen ground is sprayed.
     pub sight: Option<Sight<'a>>,
-    pub lines: &'a [Stretch],
-    pub nozzle: u16,
+    pub lines: &'a Lines,
     /// The nozzle's place forward of the reference point, counts.
     pub mount: i32,
     /// Where it is across.
     pub side: Side,
-    /// How far a keep-off line is widened to both sides, counts.
-    pub widen: i32,
 }
 
-impl<'a> Wanted<'a> {
+impl Wanted<'_> {
     /// True when the plan alone decides.
     pub(crate) fn is_plan(&self) -> bool {
-        self.mode == Mode::Spot && self.sight.is_none() && self.lines.is_empty()
+        self.mode == Mode::Spot && self.sight.is_none() && !self.lines.any
     }
 
     /// True when ground may be asked for that no plan holds.
@@ -70,83 +121,34 @@ impl<'a> Wanted<'a> {
         self.mode == Mode::Broadcast || self.sight.is_some()
     }
 
-    fn own_lines(&self) -> impl Iterator<Item = Interval> + use<'a> {
-        let Self {
-            lines,
-            nozzle,
-            mount,
-            side,
-            widen,
-            ..
-        } = *self;
-        lines
-            .iter()
-            .filter(move |line| line.covers(nozzle))
-            .map(move |line| {
-                let back = mount.wrapping_sub(line.heading.lead(side));
-                Interval {
-                    start: line.from.wrapping_sub(back).wrapping_sub(widen),
-                    end: line.to.wrapping_sub(back).wrapping_add(widen),
-                }
-            })
-    }
-
     /// Whether `place` is kept off, and where that changes next.
     fn kept_off(&self, place: i32) -> (bool, Option<i32>) {
-        let mut inside = false;
-        let mut next = None;
-        for line in self.own_lines() {
-            if ahead(line.end, place) <= 0 {
-                continue;
-            }
-            let within = ahead(place, line.start) >= 0;
-            inside |= within;
-            next = nearer(next, Some(if within { line.end } else { line.start }));
+        match self.lines.beyond(place) {
+            Some(line) if ahead(place, line.start) >= 0 => (true, Some(line.end)),
+            Some(line) => (false, Some(line.start)),
+            None => (false, None),
         }
-        (inside, next)
     }
 
     /// The next place at or beyond `place` where keep-off ground begins; `place` itself
     /// when it is kept off.
     pub(crate) fn line_after(&self, place: i32) -> Option<i32> {
-        let mut next = None;
-        for line in self.own_lines() {
-            if ahead(line.end, place) > 0 {
-                next = nearer(next, Some(later(line.start, place)));
-            }
-        }
-        next
+        let line = self.lines.beyond(place)?;
+        Some(later(line.start, place))
     }
 
-    /// Where the last keep-off ground at or before `place` ends.
+    /// Where the last keep-off ground before `place` ends, which is not kept off itself.
     pub(crate) fn line_behind(&self, place: i32) -> Option<i32> {
-        let ends = self.own_lines().map(|line| line.end);
-        ends.filter(|end| ahead(place, *end) >= 0).reduce(later)
+        let ends = self.lines.as_slice().iter().map(|line| line.end);
+        ends.take_while(|end| ahead(place, *end) >= 0).last()
     }
 
-    /// Where the keep-off ground that holds `place` ends; `place` when none does. Once through
-    /// the lines for each that a chain of them goes on by, when none lies in order: they are kept
-    /// in order, so mostly twice in all.
-    pub(crate) fn past_line(&self, mut place: i32) -> i32 {
-        for _ in 0..=crate::keep_off::MAX_KEEP_OFF {
-            let next = self.one_line_on(place);
-            if next == place {
-                break;
-            }
-            place = next;
+    /// Where the keep-off ground that holds `place` ends; `place` when none does.
+    pub(crate) fn past_line(&self, place: i32) -> i32 {
+        match self.kept_off(place) {
+            (true, Some(end)) => end,
+            _ => place,
         }
-        place
-    }
-
-    /// A place farther on in the keep-off ground that holds `place`, or its end; `place` when
-    /// none does. Once through the lines.
-    fn one_line_on(&self, mut place: i32) -> i32 {
-        for line in self.own_lines() {
-            if ahead(place, line.start) >= 0 && ahead(line.end, place) > 0 {
-                place = line.end;
-            }
-        }
-        place
     }
 
     /// Whether `place` is asked for by mode, plan or policy, and where that changes next.
@@ -227,8 +229,7 @@ impl Search {
             (None, true) => {
                 self.start = Some(place);
                 // Lines may have been stepped over, and one end just here.
-                self.from_line |=
-                    place != self.from && wanted.own_lines().any(|line| line.end == place);
+                self.from_line |= place != self.from && wanted.line_behind(place) == Some(place);
             }
             (None, false) => self.from_line = off,
             (Some(start), false) => {
@@ -244,7 +245,7 @@ impl Search {
         // What lies before the end of keep-off ground, or before ground that is asked for,
         // can't be sprayed: nothing changes there.
         let next = match (self.start, off, asked) {
-            (None, true, _) => Some(wanted.one_line_on(place)),
+            (None, true, _) => line,
             (None, false, false) => edge,
             _ => nearer(line, edge),
         };
@@ -308,6 +309,12 @@ impl Runs {
         None
     }
 
+    /// Forgets what was found.
+    pub(crate) fn clear(&mut self) {
+        self.found = [None; 2];
+        self.search = None;
+    }
+
     /// Something is being searched for.
     pub(crate) fn searching(&self) -> bool {
         self.search.is_some()
@@ -359,14 +366,13 @@ mod tests {
             to: 1200,
             heading: Heading::START,
         }];
+        let over = |nozzle| Lines::over(&lines, nozzle, (-100, Side::WHEEL), 10);
         let w = Wanted {
             mode: Mode::Broadcast,
             sight: None,
-            lines: &lines,
-            nozzle: 2,
+            lines: &over(2),
             mount: -100,
             side: Side::WHEEL,
-            widen: 10,
         };
         // The nozzle is 100 behind: it comes over 1000 when the reference is at 1100.
         let first = Run {
@@ -391,7 +397,11 @@ mod tests {
             (w.line_behind(1309), w.line_behind(1310)),
             (None, Some(1310))
         );
-        assert!(Wanted { nozzle: 4, ..w }.line_after(0).is_none());
+        let other = Wanted {
+            lines: &over(4),
+            ..w
+        };
+        assert!(other.line_after(0).is_none() && !other.is_plan());
     }
 
     proptest! {
@@ -420,14 +430,16 @@ mod tests {
             for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
                 (slot.from, slot.to) = (at(from + mount), at(from + length + mount));
             }
+            let stretches = &stretches[..lines.len()];
+            let own = Lines::over(stretches, 0, (mount, Side::WHEEL), 3);
             let w = Wanted {
-                mode, nozzle: 0, mount, side: Side::WHEEL, widen: 3, lines: &stretches[..lines.len()],
+                mode, mount, side: Side::WHEEL, lines: &own,
                 sight: policy.then(|| Sight { covering: one_eye(), seen: &seen, shrink: (2, 4), heading: Heading::START }),
             };
             let cell = |c: i32| {
                 let p = at(c);
                 let within = |start: i32, end: i32| ahead(p, start) >= 0 && ahead(end, p) > 0;
-                let kept = w.lines.iter().any(|l| within(l.from.wrapping_sub(mount + 3), l.to.wrapping_sub(mount - 3)));
+                let kept = stretches.iter().any(|l| within(l.from.wrapping_sub(mount + 3), l.to.wrapping_sub(mount - 3)));
                 let known = seen[0].as_slice().iter().any(|i| within(i.start.wrapping_sub(mount - 2), i.end.wrapping_sub(mount + 4)));
                 let asked = match mode {
                     Mode::Off => false,
@@ -457,10 +469,8 @@ mod tests {
             for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
                 (slot.from, slot.to) = (base.wrapping_add(*from), base.wrapping_add(from + length));
             }
-            let w = Wanted {
-                mode: Mode::Spot, nozzle: 0, mount: 0, side: Side::WHEEL, widen: 0,
-                lines: &stretches[..lines.len()], sight: None,
-            };
+            let own = Lines::over(&stretches[..lines.len()], 0, (0, Side::WHEEL), 0);
+            let w = Wanted { mode: Mode::Spot, mount: 0, side: Side::WHEEL, lines: &own, sight: None };
             let end = (place..).find(|cell| !lines.iter().any(|(from, length)| (*from..from + length).contains(cell)));
             prop_assert_eq!(Some(w.past_line(base.wrapping_add(place)).wrapping_sub(base)), end);
         }
@@ -473,10 +483,8 @@ mod tests {
             for (slot, (from, length)) in stretches.iter_mut().zip(&lines) {
                 (slot.from, slot.to) = (*from, from + length);
             }
-            let w = Wanted {
-                mode: Mode::Spot, nozzle: 0, mount: 0, side: Side::WHEEL, widen: 0,
-                lines: &stretches[..lines.len()], sight: None,
-            };
+            let own = Lines::over(&stretches[..lines.len()], 0, (0, Side::WHEEL), 0);
+            let w = Wanted { mode: Mode::Spot, mount: 0, side: Side::WHEEL, lines: &own, sight: None };
             let plan = [iv(20, 90), iv(130, 140), iv(200, 300)];
             let mut runs = Runs::default();
             for from in froms {

@@ -11,12 +11,14 @@ use crate::sequencer::{self, Command, Decided, Instant, Outcome, Permit};
 use crate::slice::{Slice, Task};
 use crate::units::{Length, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
-use crate::wanted::Runs;
+use crate::wanted::Lines;
 
 /// Work of one call, in steps of some hundred instructions.
 const STEPS: u8 = 6;
 /// A turn where the plan alone counts.
 const TURN: u8 = 2;
+/// Such turns of one nozzle a call.
+const TURNS: u8 = 3;
 /// Where the nozzle is next to be looked at, then.
 const NEXT: u8 = 1;
 /// A turn, or a look for the next boundary, with every layer. Fills a call.
@@ -216,81 +218,94 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         ) else {
             return Step::Over;
         };
-        let mut wanted = self.layers.over(index, nozzle);
-        if *fault && slice.task == Task::Decide {
-            // Nothing may wake its group either.
-            wanted.mode = Mode::Off;
-        }
-        if slice.runs.searching() {
-            slice.runs.step(&wanted, lane.plan.as_slice());
-            return Step::Did(EDGE);
-        }
         let side = self.turning.side(nozzle.y);
         let own = (self.turning.on()).then(|| slice.swing.own(slice.instant.motion(), side));
         let along = own.map(|_| slice.instant.along(own));
         let instant = along.as_ref().unwrap_or(&slice.instant);
-        let place = instant.place();
+        if slice.task == Task::Settle {
+            lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, instant));
+            slice.done();
+            return Step::Did(PROGRESS);
+        }
+        let lines = if !self.layers.keeps_off() {
+            &Lines::NONE
+        } else if let Some(lines) = &slice.lines {
+            lines
+        } else {
+            slice.lines = Some(self.layers.lines_over(index, nozzle));
+            return Step::Did(COMPOSED);
+        };
+        let mut wanted = self.layers.over(index, nozzle, lines);
+        if *fault && slice.task == Task::Decide {
+            // Nothing may wake its group either.
+            wanted.mode = Mode::Off;
+        }
         let plain = wanted.is_plan();
+        if slice.runs.searching() {
+            slice.runs.step(&wanted, lane.plan.as_slice());
+            return Step::Did(EDGE);
+        }
         let mut told: Option<Decided> = None;
-        if !slice.is_decided() {
-            match slice.task {
-                Task::Settle => {
-                    lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, instant));
-                    slice.done();
-                    return Step::Did(PROGRESS);
+        let mut turns = 0_u8;
+        if !slice.turns.decided && slice.task == Task::Close {
+            if lane.is_open() {
+                bump(&mut self.counters.guard_closes);
+                told = Some(sequencer::protect(lane, nozzle, &self.patch, instant));
+            }
+        } else if !slice.turns.decided {
+            let allowed = self.guard.allows_spray();
+            let slow = own.is_some_and(|own| slice.swing.turns() && own.v < self.odometer.creep());
+            let permit = if *fault {
+                Permit::Closed
+            } else if allowed && slow {
+                if lane.is_open() {
+                    self.turning.count(|counts| &mut counts.slow_closes, 1);
                 }
-                Task::Close => {
-                    if lane.is_open() {
-                        bump(&mut self.counters.guard_closes);
-                        told = Some(sequencer::protect(lane, nozzle, &self.patch, instant));
+                Permit::Closed
+            } else if allowed {
+                Permit::Follow(&wanted)
+            } else if self.guard == GuardState::Bench {
+                let section = self.layers.section_of(index);
+                let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
+                Permit::Bench(self.bench.wants(nozzle, section))
+            } else {
+                Permit::Closed
+            };
+            loop {
+                let outcome = sequencer::decide(
+                    lane,
+                    nozzle,
+                    (&self.patch, &self.timing),
+                    instant,
+                    &permit,
+                    &mut slice.runs,
+                    &mut self.counters,
+                );
+                turns = turns.wrapping_add(1);
+                match outcome {
+                    Outcome::More if slice.turns.again(sequencer::MOST_TURNS) => {
+                        if !plain {
+                            slice.runs.clear();
+                            return Step::Did(COMPOSED);
+                        }
+                        if turns >= TURNS {
+                            return Step::Did(STEPS);
+                        }
                     }
-                }
-                Task::Decide => {
-                    let allowed = self.guard.allows_spray();
-                    let slow =
-                        own.is_some_and(|own| slice.swing.turns() && own.v < self.odometer.creep());
-                    let permit = if *fault {
-                        Permit::Closed
-                    } else if allowed && slow {
-                        if lane.is_open() {
-                            self.turning.count(|counts| &mut counts.slow_closes, 1);
-                        }
-                        Permit::Closed
-                    } else if allowed {
-                        Permit::Follow(wanted)
-                    } else if self.guard == GuardState::Bench {
-                        let section = self.layers.section_of(index);
-                        let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
-                        Permit::Bench(self.bench.wants(nozzle, section))
-                    } else {
-                        Permit::Closed
-                    };
-                    let outcome = sequencer::decide(
-                        lane,
-                        nozzle,
-                        (&self.patch, &self.timing),
-                        instant,
-                        &permit,
-                        &mut slice.runs,
-                        &mut self.counters,
-                    );
-                    let work = if plain { TURN } else { COMPOSED };
-                    match outcome {
-                        Outcome::More if slice.turn(sequencer::MOST_TURNS) => {
-                            return Step::Did(work);
-                        }
-                        Outcome::Search => return Step::Did(work),
-                        Outcome::More | Outcome::Nothing => {}
-                        Outcome::Command(decided) => told = Some(decided),
+                    Outcome::Search => return Step::Did(COMPOSED),
+                    Outcome::More | Outcome::Nothing => break,
+                    Outcome::Command(decided) => {
+                        told = Some(decided);
+                        break;
                     }
                 }
             }
-            slice.set_decided();
         }
+        slice.turns.decided = true;
         let told = told.map(|decided| {
             bump(&mut self.counters.commands);
             group.turned(offset, lane.is_open());
-            slice.runs = Runs::default();
+            slice.runs.clear();
             Command {
                 nozzle: u16::try_from(index).unwrap_or(u16::MAX),
                 action: decided.action,
@@ -299,6 +314,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             }
         });
         if plain || told.is_none() {
+            let place = instant.place();
             let boundary = lane.look_for_boundary(&wanted, place, &mut slice.runs);
             if let Some(boundary) = boundary {
                 group.set(offset, next, side, boundary, lane.is_open());
@@ -307,7 +323,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         match told {
             Some(command) => Step::Told(command),
-            None if plain => Step::Did(TURN.wrapping_add(NEXT)),
+            None if plain => Step::Did(turns.saturating_mul(TURN).saturating_add(NEXT)),
             None => Step::Did(COMPOSED),
         }
     }

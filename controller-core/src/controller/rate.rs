@@ -36,7 +36,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let Some(rate) = &self.rate else {
             return Some(1000);
         };
-        let patch = if lane.in_bench() || !self.layers.over(index, config).is_plan() {
+        let patch = if lane.in_bench() || !self.layers.is_plan(index) {
             None
         } else {
             lane.patch_length().map(Length::from_bits)
