@@ -45,6 +45,9 @@ fn group_size(count: usize, index: usize) -> usize {
 /// More periods behind than this are skipped and counted, not made up one by one.
 const MOST_MADE_UP: u32 = 64;
 
+/// Groups that one poll tells when to wake, after an input.
+const GROUPS_WOKEN: usize = 2;
+
 /// What a poll has to say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[must_use]
@@ -120,6 +123,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     unpolled_to: Option<Micros>,
     /// Something came in since the groups were last told when to wake.
     stale: bool,
+    /// How many of them have been told since.
+    woken: usize,
     /// The group to decide next, and when.
     first: (usize, Micros),
     every_instant: bool,
@@ -211,6 +216,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             latest: Micros(0),
             unpolled_to: None,
             stale: true,
+            woken: 0,
             first: (0, Micros(0)),
             every_instant: false,
         })
@@ -342,7 +348,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             self.close_from(group, since);
             return Poll::Busy;
         }
-        let (group, due) = self.next_due();
+        if self.stale {
+            self.stale = false;
+            self.woken = 0;
+        }
+        if self.woken < self.groups.len() {
+            self.wake_some(GROUPS_WOKEN);
+            return Poll::Busy;
+        }
+        let (group, due) = self.first;
         if due > now {
             self.grid.handled(now);
             return Poll::Idle { next: due };
@@ -376,11 +390,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         Ok(())
     }
 
-    /// The group to decide next, and when. Constant work when nothing came in.
+    /// The group to decide next, and when. Constant work when nothing came in since a poll
+    /// was idle, else bounded by the groups.
     fn next_due(&mut self) -> (usize, Micros) {
         if self.stale {
             self.stale = false;
-            self.wake_all();
+            self.woken = 0;
+        }
+        if self.woken < self.groups.len() {
+            self.wake_some(MOST_GROUPS);
         }
         self.first
     }
@@ -395,14 +413,18 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.first = first;
     }
 
-    /// Tells every group when it must be looked at next, from what is known now.
-    fn wake_all(&mut self) {
+    /// Tells up to `most` more groups when they must be looked at next, from what is known now.
+    fn wake_some(&mut self, most: usize) {
         let from = self.grid.done_to();
         let horizon = self.horizon(from);
-        for index in 0..self.groups.len() {
+        let end = self.woken.saturating_add(most).min(self.groups.len());
+        for index in self.woken..end {
             self.wake(index, from, horizon);
         }
-        self.find_first();
+        self.woken = end;
+        if end == self.groups.len() {
+            self.find_first();
+        }
     }
 
     /// How far ahead what is to come within reach can be, while the machine moves.

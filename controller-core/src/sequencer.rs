@@ -12,7 +12,7 @@
 //! really has when the edge is crossed.
 
 use crate::boom::{NozzleConfig, PatchConfig, TimingConfig};
-use crate::counters::{Counters, add_ground, bump};
+use crate::counters::{Counters, add, add_ground, bump};
 use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
@@ -63,6 +63,17 @@ impl Decided {
             action,
             after,
             short_by,
+        }
+    }
+
+    /// For the nozzle at `index`, decided at the instant `at`.
+    pub fn command(&self, index: usize, at: Micros) -> Command {
+        debug_assert!(self.after >= 0, "commands lie ahead of their instant");
+        Command {
+            nozzle: u16::try_from(index).unwrap_or(u16::MAX),
+            action: self.action,
+            at: at.plus(Span(self.after.max(0).unsigned_abs())),
+            short_by: Length::from_bits(self.short_by),
         }
     }
 }
@@ -371,18 +382,33 @@ fn decide_close<const K: usize>(
         if at > instant.window {
             return Outcome::Nothing;
         }
-        end = if at == met && at > 0 {
-            first.end
-        } else {
-            let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
-            later(first.end, reach)
-        };
+        let mut passed = first.end;
+        end = first.end;
+        if at > met || at == 0 {
+            passed = instant.reach(at, nozzle.close_delay, edges.close_throw);
+            end = later(first.end, passed);
+        }
         over = ahead(end, first.end);
-        if let Some(second) = lane.plan.second()
-            && ahead(second.start, end) <= instant.travel(edges.shortest_gap)
+        // The second, and at once all behind it that lie wholly before where it closes: each
+        // would be joined by a turn of its own, at the same time of closing.
+        let gap = instant.travel(edges.shortest_gap);
+        let behind = lane.plan.as_slice().iter().skip(1);
+        let near = behind.take_while(|patch| ahead(patch.start, end) <= gap);
+        let joined = match near
+            .clone()
+            .take_while(|patch| ahead(passed, patch.end) > 0)
+            .count()
         {
-            lane.plan.join_first_two();
-            bump(&mut counters.gaps_bridged);
+            // The next one still belongs to them if it is near.
+            all @ 1.. => near.take(all.wrapping_add(1)).count(),
+            0 => near.take(1).count(),
+        };
+        if joined > 0 {
+            lane.plan.join_first(joined);
+            add(
+                &mut counters.gaps_bridged,
+                u32::try_from(joined).unwrap_or_default(),
+            );
             return Outcome::More;
         }
     }

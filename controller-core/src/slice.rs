@@ -19,6 +19,8 @@ pub(crate) enum Task {
     Close,
     /// What they sprayed is brought up, before a switch changes their mode.
     Settle,
+    /// The switches are settled; the decision of the first group is to begin. No nozzles.
+    Begin,
 }
 
 /// How far a nozzle is.
@@ -97,6 +99,12 @@ impl Slice {
         self.turns = Turns::default();
         self.runs.clear();
         self.lines = None;
+    }
+
+    /// The same with nozzles of another group.
+    pub fn go_on(&mut self, group: usize, todo: u32) {
+        self.group = u8::try_from(group).unwrap_or_default();
+        self.todo = todo;
     }
 
     /// The nozzles from the first one to be decided on, as a mask.

@@ -9,7 +9,7 @@ use crate::guard::GuardState;
 use crate::sections::Mode;
 use crate::sequencer::{self, Command, Decided, Instant, Outcome, Permit};
 use crate::slice::{Slice, Task};
-use crate::units::{Length, Micros, Span};
+use crate::units::Micros;
 use crate::wake::{GROUP, GROUP_BITS};
 use crate::wanted::Lines;
 
@@ -18,13 +18,13 @@ const STEPS: u8 = 6;
 /// A turn where the plan alone counts.
 const TURN: u8 = 2;
 /// Such turns of one nozzle a call.
-const TURNS: u8 = 3;
+const TURNS: u8 = 2;
 /// Where the nozzle is next to be looked at, then.
 const NEXT: u8 = 1;
 /// A turn, or a look for the next boundary, with every layer. Fills a call.
 const COMPOSED: u8 = STEPS;
 /// An edge of the layers.
-const EDGE: u8 = 3;
+const EDGE: u8 = STEPS;
 /// What one nozzle sprayed is brought up.
 const PROGRESS: u8 = 2;
 
@@ -40,14 +40,12 @@ enum Step {
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// Begins the decision of a group at `at`.
     pub(super) fn decide_group(&mut self, index: usize, at: Micros) {
-        if index == 0
-            && self.layers.sections.ripe(at, self.switch_quiet)
-            && self.begin(Task::Settle, 0, at)
-        {
+        if index == 0 && self.layers.sections.ripe(at, self.switch_quiet) {
             // What was sprayed under the old modes comes first.
-            return;
+            self.begin(Task::Settle, 0, at);
+        } else {
+            self.begin_deciding(index, at);
         }
-        self.begin_deciding(index, at);
     }
 
     fn begin_deciding(&mut self, index: usize, at: Micros) {
@@ -56,7 +54,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             self.unpolled_to = None;
         }
         if index == 0 {
-            self.settle_switches(at);
             self.run_bench(at, unpolled);
         }
         self.judge_at(at, unpolled);
@@ -126,27 +123,21 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 group.all = true;
             }
         }
-        if todo == 0 {
-            self.slice = None;
-            self.sleep(index, at);
-            return;
-        }
         let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
         self.slice = Some(Slice::new(Task::Decide, (at, index), instant, swing, todo));
     }
 
     /// Begins a task with the open nozzles, in group `from` or the first beyond that has any.
-    /// False when none is open.
+    /// With none, and false, when nothing is open.
     pub(super) fn begin(&mut self, task: Task, from: usize, at: Micros) -> bool {
         let mut open = self.groups.iter().enumerate().skip(from);
-        let Some((index, group)) = open.find(|(_, group)| group.any_open()) else {
-            return false;
-        };
+        let open = open.find(|(_, group)| group.any_open());
+        let (index, todo) = open.map_or((0, 0), |(index, group)| (index, group.open()));
         let motion = self.odometer.motion_at(at);
         let swing = self.turning.swing_at(at);
         let instant = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
-        self.slice = Some(Slice::new(task, (at, index), instant, swing, group.open()));
-        true
+        self.slice = Some(Slice::new(task, (at, index), instant, swing, todo));
+        todo != 0
     }
 
     /// Tells a group that is decided when to wake.
@@ -185,17 +176,27 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     }
 
     fn end_slice(&mut self) {
-        let Some(slice) = &self.slice else { return };
+        let Some(slice) = &mut self.slice else { return };
         let (task, group, at) = (slice.task, slice.group(), slice.at);
+        if task == Task::Settle {
+            let mut open = self.groups.iter().enumerate().skip(group.wrapping_add(1));
+            if let Some((index, group)) = open.find(|(_, group)| group.any_open()) {
+                slice.go_on(index, group.open());
+                return;
+            }
+            slice.task = Task::Begin;
+            self.settle_switches(at);
+            return;
+        }
         self.slice = None;
         match task {
             Task::Decide => self.sleep(group, at),
-            Task::Close => self.stale = true,
-            Task::Settle => {
-                if !self.begin(task, group.wrapping_add(1), at) {
-                    self.begin_deciding(0, at);
-                }
+            Task::Close => {
+                // Where they are next to be looked at is found out at the next instant.
+                self.look_at_all(group);
+                self.stale = true;
             }
+            Task::Settle | Task::Begin => self.begin_deciding(0, at),
         }
     }
 
@@ -222,10 +223,21 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let own = (self.turning.on()).then(|| slice.swing.own(slice.instant.motion(), side));
         let along = own.map(|_| slice.instant.along(own));
         let instant = along.as_ref().unwrap_or(&slice.instant);
-        if slice.task == Task::Settle {
-            lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, instant));
-            slice.done();
-            return Step::Did(PROGRESS);
+        match slice.task {
+            Task::Decide | Task::Begin => {}
+            Task::Settle => {
+                lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, instant));
+                slice.done();
+                return Step::Did(PROGRESS);
+            }
+            Task::Close => {
+                let decided = sequencer::protect(lane, nozzle, &self.patch, instant);
+                bump(&mut self.counters.guard_closes);
+                bump(&mut self.counters.commands);
+                group.turned(offset, false);
+                slice.done();
+                return Step::Told(decided.command(index, slice.at));
+            }
         }
         let lines = if !self.layers.keeps_off() {
             &Lines::NONE
@@ -236,7 +248,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             return Step::Did(COMPOSED);
         };
         let mut wanted = self.layers.over(index, nozzle, lines);
-        if *fault && slice.task == Task::Decide {
+        if *fault {
             // Nothing may wake its group either.
             wanted.mode = Mode::Off;
         }
@@ -247,12 +259,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         let mut told: Option<Decided> = None;
         let mut turns = 0_u8;
-        if !slice.turns.decided && slice.task == Task::Close {
-            if lane.is_open() {
-                bump(&mut self.counters.guard_closes);
-                told = Some(sequencer::protect(lane, nozzle, &self.patch, instant));
-            }
-        } else if !slice.turns.decided {
+        if !slice.turns.decided {
             let allowed = self.guard.allows_spray();
             let slow = own.is_some_and(|own| slice.swing.turns() && own.v < self.odometer.creep());
             let permit = if *fault {
@@ -306,12 +313,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             bump(&mut self.counters.commands);
             group.turned(offset, lane.is_open());
             slice.runs.clear();
-            Command {
-                nozzle: u16::try_from(index).unwrap_or(u16::MAX),
-                action: decided.action,
-                at: slice.at.plus(Span(decided.after.max(0).unsigned_abs())),
-                short_by: Length::from_bits(decided.short_by),
-            }
+            decided.command(index, slice.at)
         });
         if plain || told.is_none() {
             let place = instant.place();
@@ -332,11 +334,15 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     pub(super) fn drop_slice(&mut self) {
         if let Some(slice) = &self.slice {
             let index = slice.group();
-            let count = group_size(self.nozzles.len(), index);
-            if let Some(group) = self.groups.get_mut(index) {
-                group.everyone(count);
-            }
+            self.look_at_all(index);
             self.slice = None;
+        }
+    }
+
+    fn look_at_all(&mut self, index: usize) {
+        let count = group_size(self.nozzles.len(), index);
+        if let Some(group) = self.groups.get_mut(index) {
+            group.everyone(count);
         }
     }
 }

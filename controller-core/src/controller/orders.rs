@@ -241,12 +241,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Begins to close what is open at `at`, in group `index` or the first beyond that has any.
     pub(super) fn close_from(&mut self, index: usize, at: Micros) {
-        self.urgent = if self.begin(Task::Close, index, at) {
+        self.urgent = None;
+        if self.begin(Task::Close, index, at) {
             let begun = self.slice.as_ref().map_or(index, Slice::group);
-            Some((at, begun.wrapping_add(1)))
+            self.urgent = Some((at, begun.wrapping_add(1)));
         } else {
-            None
-        };
+            self.slice = None;
+        }
     }
 
     pub(super) fn judge(&self, at: Micros, unpolled: bool) -> GuardState {
