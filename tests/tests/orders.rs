@@ -422,7 +422,7 @@ fn an_emergency_stop_closes_at_once_and_stays() {
 #[test]
 fn a_stop_within_a_decision_ends_it() {
     let mut seen = [0; 9];
-    for polls in 0..40 {
+    for polls in 0..80 {
         let mut wide = about_to_open();
         let mut opened = Vec::new();
         for _ in 0..polls {

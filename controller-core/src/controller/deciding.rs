@@ -13,20 +13,12 @@ use crate::units::Micros;
 use crate::wake::{GROUP, GROUP_BITS};
 use crate::wanted::Lines;
 
-/// Work of one call, in steps of some hundred instructions.
-const STEPS: u8 = 6;
-/// A turn where the plan alone counts.
-const TURN: u8 = 2;
-/// Such turns of one nozzle a call.
-const TURNS: u8 = 2;
-/// Where the nozzle is next to be looked at, then.
-const NEXT: u8 = 1;
-/// A turn, or a look for the next boundary, with every layer. Fills a call.
-const COMPOSED: u8 = STEPS;
-/// An edge of the layers.
-const EDGE: u8 = STEPS;
+/// Work of one call. A turn that changes the plan fills it, and so does a step in the layers.
+const STEPS: u8 = 2;
+/// A nozzle of which the plan alone decides, and nothing is due.
+const PLAIN: u8 = 1;
 /// What one nozzle sprayed is brought up.
-const PROGRESS: u8 = 2;
+const PROGRESS: u8 = 1;
 
 /// What one step came to.
 enum Step {
@@ -245,7 +237,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             lines
         } else {
             slice.lines = Some(self.layers.lines_over(index, nozzle));
-            return Step::Did(COMPOSED);
+            return Step::Did(STEPS);
         };
         let mut wanted = self.layers.over(index, nozzle, lines);
         if *fault {
@@ -255,10 +247,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let plain = wanted.is_plan();
         if slice.runs.searching() {
             slice.runs.step(&wanted, lane.plan.as_slice());
-            return Step::Did(EDGE);
+            return Step::Did(STEPS);
         }
         let mut told: Option<Decided> = None;
-        let mut turns = 0_u8;
         if !slice.turns.decided {
             let allowed = self.guard.allows_spray();
             let slow = own.is_some_and(|own| slice.swing.turns() && own.v < self.odometer.creep());
@@ -278,34 +269,23 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             } else {
                 Permit::Closed
             };
-            loop {
-                let outcome = sequencer::decide(
-                    lane,
-                    nozzle,
-                    (&self.patch, &self.timing),
-                    instant,
-                    &permit,
-                    &mut slice.runs,
-                    &mut self.counters,
-                );
-                turns = turns.wrapping_add(1);
-                match outcome {
-                    Outcome::More if slice.turns.again(sequencer::MOST_TURNS) => {
-                        if !plain {
-                            slice.runs.clear();
-                            return Step::Did(COMPOSED);
-                        }
-                        if turns >= TURNS {
-                            return Step::Did(STEPS);
-                        }
-                    }
-                    Outcome::Search => return Step::Did(COMPOSED),
-                    Outcome::More | Outcome::Nothing => break,
-                    Outcome::Command(decided) => {
-                        told = Some(decided);
-                        break;
-                    }
+            let outcome = sequencer::decide(
+                lane,
+                nozzle,
+                (&self.patch, &self.timing),
+                instant,
+                &permit,
+                &mut slice.runs,
+                &mut self.counters,
+            );
+            match outcome {
+                Outcome::More if slice.turns.again(sequencer::MOST_TURNS) => {
+                    slice.runs.clear();
+                    return Step::Did(STEPS);
                 }
+                Outcome::Search => return Step::Did(STEPS),
+                Outcome::More | Outcome::Nothing => {}
+                Outcome::Command(decided) => told = Some(decided),
             }
         }
         slice.turns.decided = true;
@@ -325,8 +305,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         match told {
             Some(command) => Step::Told(command),
-            None if plain => Step::Did(turns.saturating_mul(TURN).saturating_add(NEXT)),
-            None => Step::Did(COMPOSED),
+            None if plain => Step::Did(PLAIN),
+            None => Step::Did(STEPS),
         }
     }
 
