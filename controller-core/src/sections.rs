@@ -205,9 +205,10 @@ impl Sections {
     fn quiet(&self, at: Micros, quiet: Span) -> u64 {
         let mut ripe = 0;
         for section in ones(self.moving) {
-            if let Some(moved_at) = self.moved_at.get(section)
-                && low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0
-            {
+            let Some(moved_at) = self.moved_at.get(section) else {
+                continue;
+            };
+            if low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
                 ripe |= bit(section);
             }
         }
