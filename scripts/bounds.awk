@@ -31,6 +31,8 @@ function verdict(name,    m, n, missed) {
     return commas(goals["m4", name]) " / " commas(goals["m0", name]) (missed ? ", missed" : ", met")
 }
 
+function held(m, name) { return stack[m, name] ? commas(stack[m, name]) : "none" }
+
 END {
     machines["m4"]; machines["m0"]; nozzles[48]; nozzles[96]; nozzles[192]
     word("poll_idle", "nothing due, asked again at once")
@@ -38,6 +40,9 @@ END {
     word("poll_plan", "plan alone; one group of 32 with 16 patches each: all switch at once, all too late for 250 ms valves, all 16 joined by one close after 1 s; and random drives", 4500, 6500)
     word("poll_composed", "one group of 32 with every layer: 16 patches, 16 keep-off stretches over each nozzle, 4 detectors of 8 seen stretches over each nozzle, unseen ground sprayed, modes just changed; and random drives", 4500, 6500)
     word("poll_stop", "emergency stop, 32 open valves closed, every layer and list full", 4500, 6500)
+    word("whole_plan", "all polls of one instant together, until idle, in the cases of `poll_plan`")
+    word("whole_composed", "the same in those of `poll_composed`")
+    word("whole_stop", "the same in those of `poll_stop`: the whole boom")
     word("pulse", "slots of the wheel learned and in use (100 and 15 a turn), speed changing", 200, 1000)
     word("pulse_aims", "the same with four plants of four nozzles looked up again, full lists")
     word("pulse_aims_wide", "the same, each plant on all nozzles of the boom")
@@ -68,7 +73,7 @@ END {
         line = "| `" name "` | " how[name]
         split("m4 m4 m4 m0 m0 m0", ms, " "); split("48 96 192 48 96 192", ns, " ")
         for (k = 1; k <= 6; k++) line = line " | " commas(most[ms[k], ns[k], name]) mark[ms[k], ns[k], name]
-        print line " | " verdict(name) " | " commas(stack["m4", name]) " | " commas(stack["m0", name]) " |"
+        print line " | " verdict(name) " | " held("m4", name) " | " held("m0", name) " |"
     }
     print ""
     print "### Flash, bytes"

@@ -17,18 +17,18 @@ use crate::guard::{GuardState, Latches};
 use crate::lane::Lane;
 use crate::layers::Layers;
 use crate::odometer::{Motion, Odometer, PulseError};
-use crate::outbox::Outbox;
 use crate::rate::Rate;
 use crate::reach::{Horizon, Reach};
 use crate::reaim::Aims;
 use crate::repeats::Repeats;
-use crate::sections::Mode;
-use crate::sequencer::{self, Command, Instant, Permit};
+use crate::sequencer::Command;
+use crate::slice::Slice;
 use crate::turning::{Swing, Turning};
 use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
-use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, bits, longest_sleep};
+use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, longest_sleep};
 use heapless::Vec;
 
+mod deciding;
 mod images;
 mod machine;
 mod orders;
@@ -44,6 +44,9 @@ fn group_size(count: usize, index: usize) -> usize {
 
 /// More periods behind than this are skipped and counted, not made up one by one.
 const MOST_MADE_UP: u32 = 64;
+
+/// Groups that one poll tells when to wake, after an input.
+const GROUPS_WOKEN: usize = 2;
 
 /// What a poll has to say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,6 +99,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     bench: Bench,
     bench_limits: Limits,
     switch_quiet: Span,
+    /// The group that is being decided, some steps a call.
+    slice: Option<Slice>,
     /// Since when, and in which group next, everything open is to close at once.
     urgent: Option<(Micros, usize)>,
     eyes: &'a [DetectorConfig],
@@ -111,7 +116,6 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     faults: u16,
     reach: Reach,
     aims: Aims,
-    outbox: Outbox,
     counters: Counters,
     guard: GuardState,
     latest: Micros,
@@ -119,6 +123,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     unpolled_to: Option<Micros>,
     /// Something came in since the groups were last told when to wake.
     stale: bool,
+    /// How many of them have been told since.
+    woken: usize,
     /// The group to decide next, and when.
     first: (usize, Micros),
     every_instant: bool,
@@ -179,6 +185,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 sections: layers.section_count(),
             },
             switch_quiet: config.modes.switch_quiet,
+            slice: None,
             urgent: None,
             layers,
             odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
@@ -200,7 +207,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             faults,
             reach: Reach::new(config),
             aims: Aims::default(),
-            outbox: Outbox::default(),
             counters: Counters::default(),
             guard: if config.modes.acknowledge_at_start {
                 GuardState::Unacknowledged
@@ -210,6 +216,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             latest: Micros(0),
             unpolled_to: None,
             stale: true,
+            woken: 0,
             first: (0, Micros(0)),
             every_instant: false,
         })
@@ -324,22 +331,32 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
     }
 
-    /// The next thing to do at `now`. One command, or one group of up to 32 nozzles
-    /// decided, or nothing.
+    /// The next thing to do at `now`: one command, or some steps of the decision of a group of
+    /// up to 32 nozzles, or nothing. Bounded whatever boom, plan and layers are. To be called
+    /// until it is [`Poll::Idle`]; an input before that is counted
+    /// ([`Counters::inputs_before_poll`]), and the nozzles not yet decided at the instant are
+    /// decided with it, or after a stop not at all.
     pub fn poll(&mut self, now: Micros) -> Poll {
         let now = match self.start(now) {
             Ok(()) => now,
             Err(latest) => latest,
         };
-        if let Some(command) = self.outbox.take() {
-            return Poll::Command(command);
+        if self.slice.is_some() {
+            return self.decide_on();
         }
         if let Some((since, group)) = self.urgent {
-            self.urgent = Some((since, group.wrapping_add(1))).filter(|u| u.1 < self.groups.len());
-            self.close_group(group, since);
-            return self.outbox.take().map_or(Poll::Busy, Poll::Command);
+            self.close_from(group, since);
+            return Poll::Busy;
         }
-        let (group, due) = self.next_due();
+        if self.stale {
+            self.stale = false;
+            self.woken = 0;
+        }
+        if self.woken < self.groups.len() {
+            self.wake_some(GROUPS_WOKEN);
+            return Poll::Busy;
+        }
+        let (group, due) = self.first;
         if due > now {
             self.grid.handled(now);
             return Poll::Idle { next: due };
@@ -347,10 +364,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         if self.made_up(due, now) {
             self.decide_group(group, due);
         }
-        match self.outbox.take() {
-            Some(command) => Poll::Command(command),
-            None => Poll::Busy,
-        }
+        Poll::Busy
     }
 
     /// Moves `latest` to `now`; the first call of all lays the grid.
@@ -367,17 +381,24 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// For inputs: also counts a caller that did not poll first.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
         self.start(now)?;
-        if !self.outbox.is_empty() || self.urgent.is_some() || self.next_due().1 <= now {
+        if let Some(slice) = &mut self.slice {
+            slice.input_came();
+        }
+        if self.slice.is_some() || self.urgent.is_some() || self.next_due().1 <= now {
             bump(&mut self.counters.inputs_before_poll);
         }
         Ok(())
     }
 
-    /// The group to decide next, and when. Constant work when nothing came in.
+    /// The group to decide next, and when. Constant work when nothing came in since a poll
+    /// was idle, else bounded by the groups.
     fn next_due(&mut self) -> (usize, Micros) {
         if self.stale {
             self.stale = false;
-            self.wake_all();
+            self.woken = 0;
+        }
+        if self.woken < self.groups.len() {
+            self.wake_some(MOST_GROUPS);
         }
         self.first
     }
@@ -392,14 +413,18 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.first = first;
     }
 
-    /// Tells every group when it must be looked at next, from what is known now.
-    fn wake_all(&mut self) {
+    /// Tells up to `most` more groups when they must be looked at next, from what is known now.
+    fn wake_some(&mut self, most: usize) {
         let from = self.grid.done_to();
         let horizon = self.horizon(from);
-        for index in 0..self.groups.len() {
+        let end = self.woken.saturating_add(most).min(self.groups.len());
+        for index in self.woken..end {
             self.wake(index, from, horizon);
         }
-        self.find_first();
+        self.woken = end;
+        if end == self.groups.len() {
+            self.find_first();
+        }
     }
 
     /// How far ahead what is to come within reach can be, while the machine moves.
@@ -504,123 +529,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
         self.stale = true;
         false
-    }
-
-    fn decide_group(&mut self, index: usize, at: Micros) {
-        let unpolled = self.unpolled_to.is_some_and(|to| at <= to);
-        if !unpolled {
-            self.unpolled_to = None;
-        }
-        if index == 0 {
-            self.settle_switches(at);
-            self.run_bench(at, unpolled);
-        }
-        let guard = self.judge(at, unpolled);
-        if guard != self.guard {
-            log!(info, "guard at {} us: {}", at.0, guard);
-            self.guard = guard;
-        }
-        if index == 0 {
-            self.watch_detectors(at);
-        }
-        let bench = self.guard == GuardState::Bench;
-        let allowed = self.guard.allows_spray();
-        let motion = self.odometer.motion_at(at);
-        let swing = self.turning.swing_at(at);
-        let curved = self.turning.on();
-        self.layers.heading = swing.heading_after(self.reach.typical_lead);
-        let creep = self.odometer.creep();
-        self.grid.handled(at);
-        let first = index << GROUP_BITS;
-        let (Some(group), Some(lanes), Some(next), Some(nozzles), Some(faulty)) = (
-            self.groups.get_mut(index),
-            self.lanes.get_mut(first..),
-            self.next.get_mut(first..),
-            self.nozzles.get(first..),
-            self.faulty.get(first..),
-        ) else {
-            return;
-        };
-        if group.sweep() {
-            for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(GROUP) {
-                let own = swing.own(&motion, self.turning.side(nozzle.y));
-                lane.age_out(own.place(), at);
-            }
-        }
-        if curved && swing.far_apart(group.since) {
-            // Every boundary is brought to a common place anew.
-            group.since = swing.heading();
-            group.all = true;
-        }
-        group.all |= curved
-            && (self.layers.sprays_unseen() || swing.slows_below(i64::from(motion.v), creep));
-        if bench {
-            group.everyone(nozzles.len());
-        }
-        let reach = self.reach.farthest(&swing.widest(&motion, group.since));
-        let mut todo = group.busy();
-        if allowed && !group.all && !self.every_instant {
-            todo &= group.within(next, reach);
-        }
-        group.all = false;
-        if todo != 0 {
-            let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
-            self.outbox.begin(at, index);
-            for offset in bits(todo) {
-                let (Some(lane), Some(nozzle), Some(fault)) = (
-                    lanes.get_mut(offset),
-                    nozzles.get(offset),
-                    faulty.get(offset),
-                ) else {
-                    continue;
-                };
-                let index = first.wrapping_add(offset);
-                let side = self.turning.side(nozzle.y);
-                let own = curved.then(|| swing.own(&motion, side));
-                let slow = own.is_some_and(|own| swing.turns() && own.v < creep);
-                let instant = straight.along(own);
-                let mut wanted = self.layers.over(index, nozzle);
-                if *fault {
-                    // Nothing may wake its group either.
-                    wanted.mode = Mode::Off;
-                }
-                let permit = if *fault {
-                    Permit::Closed
-                } else if allowed && slow {
-                    if lane.is_open() {
-                        self.turning.count(|counts| &mut counts.slow_closes, 1);
-                    }
-                    Permit::Closed
-                } else if allowed {
-                    Permit::Follow(wanted)
-                } else if bench {
-                    let section = self.layers.section_of(index);
-                    let nozzle = u16::try_from(index).unwrap_or(u16::MAX);
-                    Permit::Bench(self.bench.wants(nozzle, section))
-                } else {
-                    Permit::Closed
-                };
-                let decided = sequencer::decide(
-                    lane,
-                    nozzle,
-                    &self.patch,
-                    &self.timing,
-                    &instant,
-                    &permit,
-                    &mut self.counters,
-                );
-                if let Some(decided) = decided {
-                    let put = self.outbox.put(offset, decided);
-                    debug_assert!(put, "a group has at most one command a nozzle");
-                    bump(&mut self.counters.commands);
-                }
-                let boundary = lane.boundary(&wanted, instant.place());
-                group.set(offset, next, side, boundary, lane.is_open());
-            }
-        }
-        let horizon = self.horizon(at);
-        self.wake(index, at, horizon);
-        self.find_first();
     }
 
     fn watch_detectors(&mut self, at: Micros) {

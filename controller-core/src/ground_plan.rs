@@ -106,6 +106,11 @@ impl<const K: usize> IntervalList<K> {
         self.items.get(..held(&self.items)).unwrap_or(&[])
     }
 
+    /// The nearest `count`, of which there must be so many.
+    pub(crate) fn first_few(&self, count: usize) -> &[Interval] {
+        self.items.get(..count).unwrap_or(&[])
+    }
+
     /// The nearest interval.
     #[must_use]
     pub fn first(&self) -> Option<Interval> {
@@ -136,18 +141,10 @@ impl<const K: usize> IntervalList<K> {
         Some(first)
     }
 
-    /// Moves the start of the nearest interval forward to `start`; an interval
-    /// with nothing left goes.
-    pub fn trim_first(&mut self, start: i32) {
-        let Some(first) = self.first() else { return };
-        if ahead(start, first.start) <= 0 {
-            return;
-        }
-        if ahead(first.end, start) <= 0 {
-            self.pop_first();
-        } else if let Some(slot) = self.items.first_mut() {
-            slot.start = start;
-        }
+    /// Takes the ground before `to` off: intervals with nothing left go.
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub fn drop_before(&mut self, to: i32) {
+        drop_before(&mut self.items, to);
     }
 
     /// Moves the start of the nearest interval back by so many counts.
@@ -159,14 +156,10 @@ impl<const K: usize> IntervalList<K> {
         }
     }
 
-    /// Joins the nearest interval with the one behind it. Returns the gap.
-    pub fn join_first_two(&mut self) -> Option<i32> {
-        let (a, b) = (self.first()?, self.second()?);
-        if let Some(slot) = self.items.first_mut() {
-            slot.end = b.end;
-        }
-        remove(&mut self.items, 1);
-        Some(ahead(b.start, a.end))
+    /// Joins the nearest interval with so many behind it. Returns the ground between, counts;
+    /// nothing when there are not so many.
+    pub fn join_first(&mut self, behind: usize) -> Option<i32> {
+        join_first(&mut self.items, behind)
     }
 }
 
@@ -214,6 +207,42 @@ fn insert(items: &mut [Interval], mut new: Interval) -> Inserted {
         };
     }
     force(items, at, new)
+}
+
+fn join_first(items: &mut [Interval], behind: usize) -> Option<i32> {
+    let last = items.get(behind).copied().filter(|item| !item.is_empty())?;
+    let ground = items.iter().take(behind.wrapping_add(1));
+    let ground = ground.fold(0_i32, |sum, item| sum.wrapping_add(item.len()));
+    let first = items.first_mut()?;
+    first.end = last.end;
+    let whole = first.len();
+    move_up(items, 1, behind);
+    Some(whole.wrapping_sub(ground))
+}
+
+/// From `at` on takes out `gone`, which must be held: those behind move up in one go.
+fn move_up(items: &mut [Interval], at: usize, gone: usize) {
+    for at in at..items.len() {
+        let next = items.get(at.wrapping_add(gone)).copied();
+        match items.get_mut(at).filter(|slot| !slot.is_empty()) {
+            Some(slot) => *slot = next.unwrap_or_default(),
+            None => break,
+        }
+    }
+}
+
+fn drop_before(items: &mut [Interval], to: i32) {
+    let gone = |item: &&Interval| !item.is_empty() && ahead(item.end, to) <= 0;
+    let gone = items.iter().take_while(gone).count();
+    if gone > 0 {
+        move_up(items, 0, gone);
+    }
+    if let Some(first) = items.first_mut()
+        && !first.is_empty()
+        && ahead(to, first.start) > 0
+    {
+        first.start = to;
+    }
 }
 
 /// Full: join the two nearest of the K + 1, the new one among them.
@@ -311,6 +340,7 @@ fn place(items: &mut [Interval], at: usize, mut new: Interval) {
 
 #[cfg(test)]
 mod tests {
+    extern crate std;
     use super::*;
     use proptest::prelude::*;
 
@@ -345,6 +375,49 @@ mod tests {
     }
 
     proptest! {
+        /// Against taking one off at a time.
+        #[test]
+        fn what_is_passed_goes(asked in proptest::collection::vec((0i32..300, 1i32..20), 0..12), to in 0i32..340, base in any::<i32>()) {
+            let mut list: IntervalList<6> = IntervalList::new();
+            for (start, length) in asked {
+                list.insert(iv(base.wrapping_add(start), base.wrapping_add(start + length)));
+            }
+            let to = base.wrapping_add(to);
+            let mut one_by_one = list;
+            while one_by_one.first().is_some_and(|first| ahead(first.end, to) <= 0) {
+                one_by_one.pop_first();
+            }
+            if let Some(slot) = one_by_one.items.first_mut().filter(|first| !first.is_empty() && ahead(to, first.start) > 0) {
+                slot.start = to;
+            }
+            list.drop_before(to);
+            prop_assert_eq!(list.items, one_by_one.items);
+        }
+
+        /// Against cells: all ground from the first to the last that is joined, and what is bare.
+        #[test]
+        fn joined_patches_are_one(asked in proptest::collection::vec((1i32..40, 1i32..20), 0..=6), behind in 0usize..7, base in any::<i32>()) {
+            let mut list: IntervalList<6> = IntervalList::new();
+            let (mut from, mut all) = (base, std::vec::Vec::new());
+            for (gap, length) in asked {
+                let new = iv(from.wrapping_add(gap), from.wrapping_add(gap + length));
+                from = new.end;
+                list.insert(new);
+                all.push(new);
+            }
+            let bare = list.join_first(behind);
+            if behind >= all.len() {
+                prop_assert_eq!(bare, None);
+                prop_assert_eq!(list.as_slice(), &all[..]);
+                return Ok(());
+            }
+            let gaps: i32 = all[..=behind].windows(2).map(|two| ahead(two[1].start, two[0].end)).sum();
+            prop_assert_eq!(bare, Some(gaps));
+            let mut left = std::vec![iv(all[0].start, all[behind].end)];
+            left.extend(&all[behind + 1..]);
+            prop_assert_eq!(list.as_slice(), &left[..]);
+        }
+
         /// Nothing accepted is lost, and over-spray is exactly what was reported.
         #[test]
         fn cells_asked_for_are_covered(asked in proptest::collection::vec((0i32..400, 1i32..40), 1..40), base in any::<i32>()) {

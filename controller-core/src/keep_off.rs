@@ -152,11 +152,22 @@ impl KeepOffs {
             return false;
         }
         (self.list).retain(|old| !new.holds(&old.at(new.heading, most)));
-        let Err(new) = self.list.push(new) else {
+        let Err(new) = self.put(new) else {
             return false;
         };
         self.join(new);
         true
+    }
+
+    /// Puts one in by its near end; gives the last one back when the list is full. In order, a
+    /// chain of stretches is gone through at once.
+    fn put(&mut self, mut new: Stretch) -> Result<(), Stretch> {
+        for slot in &mut self.list {
+            if ahead(slot.from, new.from) > 0 {
+                core::mem::swap(slot, &mut new);
+            }
+        }
+        self.list.push(new)
     }
 
     /// Full: makes one of the two, `new` among them, that waste least together.
@@ -179,6 +190,11 @@ impl KeepOffs {
         }
         if let Some(slot) = partner.and_then(|j| self.list.get_mut(j)) {
             *slot = new;
+        }
+        // In order again.
+        for stretch in core::mem::take(&mut self.list) {
+            let put = self.put(stretch);
+            debug_assert!(put.is_ok(), "as many as before");
         }
     }
 
@@ -237,6 +253,7 @@ mod tests {
             for &(first, count, from, length) in &asked {
                 list.insert(stretch(first, first + count, base.wrapping_add(from), base.wrapping_add(from + length)));
             }
+            prop_assert!(list.as_slice().windows(2).all(|two| ahead(two[1].from, two[0].from) >= 0));
             for &(first, count, from, length) in &asked {
                 for nozzle in first..first + count {
                     for place in [from, from + length / 2, from + length - 1] {

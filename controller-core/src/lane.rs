@@ -12,7 +12,7 @@ use crate::counters::{Counters, add_ground, bump};
 use crate::ground_plan::{Inserted, Interval, IntervalList, ahead};
 use crate::sections::Mode;
 use crate::units::{COUNTS_PER_MM, Micros, Span, low_u32};
-use crate::wanted::Wanted;
+use crate::wanted::{Runs, Wanted};
 
 /// A millimetre in counts: less than this late is not reported as late.
 pub(crate) const ONE_MM: i32 = COUNTS_PER_MM;
@@ -211,39 +211,62 @@ impl<const K: usize> Lane<K> {
     /// Where the lane is next to be looked at while it may spray: the boundary ahead.
     /// `None`: nothing to do.
     pub(crate) fn boundary(&self, wanted: &Wanted<'_>, place: i32) -> Option<i32> {
-        if !wanted.is_plan() {
-            return self.composed_boundary(wanted, place);
+        let mut runs = Runs::default();
+        loop {
+            match self.look_for_boundary(wanted, place, &mut runs) {
+                Some(boundary) => return boundary,
+                None => runs.step(wanted, self.plan.as_slice()),
+            }
         }
-        match (self.plan.first(), self.open) {
+    }
+
+    /// The same over several calls. Outer `None`: `runs` has to search first.
+    pub(crate) fn look_for_boundary(
+        &self,
+        wanted: &Wanted<'_>,
+        place: i32,
+        runs: &mut Runs,
+    ) -> Option<Option<i32>> {
+        if !wanted.is_plan() {
+            return self.composed_boundary(wanted, place, runs);
+        }
+        Some(match (self.plan.first(), self.open) {
             (Some(first), false) => Some(first.start),
             (Some(first), true) if ahead(first.start, self.done_to) <= 0 => Some(first.end),
             // Open with nothing left to spray here: at once.
             (_, true) => Some(place),
             (None, false) => None,
-        }
+        })
     }
 
-    fn composed_boundary(&self, wanted: &Wanted<'_>, place: i32) -> Option<i32> {
+    #[cfg_attr(target_os = "none", inline(never))]
+    fn composed_boundary(
+        &self,
+        wanted: &Wanted<'_>,
+        place: i32,
+        runs: &mut Runs,
+    ) -> Option<Option<i32>> {
         let plan = self.plan.as_slice();
         if self.open {
-            let run = wanted.run(plan, self.done_to);
+            let run = runs.ask(wanted, plan, self.done_to)?;
             let run = run.filter(|run| run.start == self.done_to);
             // Nothing ends it: to be looked at again some way on.
-            return Some(run.map_or(place, |run| run.end.unwrap_or(place.wrapping_add(FAR))));
+            let end = run.map_or(place, |run| run.end.unwrap_or(place.wrapping_add(FAR)));
+            return Some(Some(end));
         }
         // A patch that passes while it may not be sprayed is counted there.
         let first = self.plan.first();
         if wanted.mode == Mode::Off {
-            return first.map(|first| first.end);
+            return Some(first.map(|first| first.end));
         }
         // Not from `place`: a foretold place can turn out too far on, and then the lane
         // would be woken too late.
-        let run = wanted.run(plan, self.done_to).map(|run| run.start);
-        match (run, first) {
+        let run = runs.ask(wanted, plan, self.done_to)?;
+        Some(match (run.map(|run| run.start), first) {
             (Some(start), Some(first)) if ahead(start, first.end) > 0 => Some(first.end),
             (None, Some(first)) => Some(first.end),
             (start, _) => start,
-        }
+        })
     }
 
     /// All ground before `to` has been sprayed: an open lane's progress. To be told
@@ -263,32 +286,32 @@ impl<const K: usize> Lane<K> {
     /// Takes the ground before `to` out of the plan.
     #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn drop_before(&mut self, to: i32) {
-        while self
-            .plan
-            .first()
-            .is_some_and(|first| ahead(first.end, to) <= 0)
-        {
-            self.plan.pop_first();
-        }
-        self.plan.trim_first(to);
+        self.plan.drop_before(to);
     }
 
-    /// Gives up the patches that end before `to` while the lane is closed, and counts
-    /// them: as withheld where mode or keep-off ground did it, else as late.
+    /// Gives up the nearest patch if it ends before `to` while the lane is closed, and counts
+    /// it: as withheld where mode or keep-off ground did it, else as late. True when it did.
     #[cfg_attr(target_os = "none", inline(never))]
-    pub(crate) fn give_up_before(&mut self, to: i32, wanted: &Wanted<'_>, counters: &mut Counters) {
-        while let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) {
-            let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
-            self.plan.pop_first();
-            self.done_to = later(self.done_to, first.end);
-            if held {
-                bump(&mut counters.withheld);
-                add_ground(&mut counters.withheld_mm, mm(first.len()));
-            } else {
-                bump(&mut counters.missed_late);
-                add_ground(&mut counters.late_mm, mm(first.len()));
-            }
+    pub(crate) fn give_up_before(
+        &mut self,
+        to: i32,
+        wanted: &Wanted<'_>,
+        counters: &mut Counters,
+    ) -> bool {
+        let Some(first) = self.plan.first().filter(|first| ahead(first.end, to) <= 0) else {
+            return false;
+        };
+        let held = wanted.mode == Mode::Off || wanted.past_line(first.start) != first.start;
+        self.plan.pop_first();
+        self.done_to = later(self.done_to, first.end);
+        if held {
+            bump(&mut counters.withheld);
+            add_ground(&mut counters.withheld_mm, mm(first.len()));
+        } else {
+            bump(&mut counters.missed_late);
+            add_ground(&mut counters.late_mm, mm(first.len()));
         }
+        true
     }
 
     /// Leaves out the ground from `from` to `to` because of a keep-off line beyond.
@@ -309,12 +332,6 @@ impl<const K: usize> Lane<K> {
 
     pub(crate) const fn in_bench(&self) -> bool {
         self.bench
-    }
-
-    /// Takes back an open that was never handed out.
-    pub(crate) fn void(&mut self) {
-        self.open = false;
-        self.bench = false;
     }
 
     /// Brings forward what would otherwise alias: places after 134 km, and the last

@@ -9,7 +9,7 @@ use crate::sections::{Mode, OrderError, SectionConfig, Sections};
 use crate::sight::{Covering, Seen};
 use crate::turning::{Heading, Side};
 use crate::units::{COUNTS_PER_MM, Length};
-use crate::wanted::{Sight, Wanted};
+use crate::wanted::{Lines, Sight, Wanted};
 use heapless::Vec;
 
 /// Keep-off ground is widened by this beside what is configured: what rounding can do.
@@ -141,9 +141,19 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         self.sections.mode(usize::from(section))
     }
 
-    /// The layers over one nozzle.
+    /// Keep-off ground over one nozzle.
+    pub fn lines_over(&self, index: usize, nozzle: &NozzleConfig) -> Lines {
+        if self.keep_offs.is_empty() {
+            return Lines::NONE;
+        }
+        let index = u16::try_from(index).unwrap_or(u16::MAX);
+        let place = (nozzle.x.bits(), Side::of(nozzle.y, self.wheel_y));
+        Lines::over(self.keep_offs.as_slice(), index, place, self.widen)
+    }
+
+    /// The layers over one nozzle, of which the keep-off ground is given.
     #[cfg_attr(target_os = "none", inline(never))]
-    pub fn over(&self, index: usize, nozzle: &NozzleConfig) -> Wanted<'_> {
+    pub fn over<'l>(&'l self, index: usize, nozzle: &NozzleConfig, lines: &'l Lines) -> Wanted<'l> {
         let share = self.share(index);
         let mode = self.sections.mode(usize::from(share.section));
         let sight = (self.spray_unseen && mode == Mode::Spot).then(|| Sight {
@@ -158,12 +168,15 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         Wanted {
             mode,
             sight,
-            lines: self.keep_offs.as_slice(),
-            nozzle: u16::try_from(index).unwrap_or(u16::MAX),
+            lines,
             mount: nozzle.x.bits(),
             side: Side::of(nozzle.y, self.wheel_y),
-            widen: self.widen,
         }
+    }
+
+    /// True while the plan alone decides for a nozzle.
+    pub fn is_plan(&self, index: usize) -> bool {
+        !self.spray_unseen && self.keep_offs.is_empty() && self.mode_of(index) == Mode::Spot
     }
 
     /// Where a detector is across.

@@ -8,6 +8,7 @@
 
 use crate::counters::{Counters, bump};
 use crate::units::{Micros, Span, low_u32};
+use crate::wake::bits;
 
 /// Most sections of a boom.
 pub const MAX_SECTIONS: usize = 64;
@@ -115,6 +116,12 @@ fn bit(section: usize) -> u64 {
         .unwrap_or_default()
 }
 
+/// The sections in a mask.
+fn ones(mask: u64) -> impl Iterator<Item = usize> {
+    let behind = bits(low_u32(mask >> 32)).map(|section| section.wrapping_add(32));
+    bits(low_u32(mask)).chain(behind)
+}
+
 impl Sections {
     /// All in spot mode; at most [`MAX_SECTIONS`].
     pub(crate) fn new(count: usize) -> Self {
@@ -194,30 +201,47 @@ impl Sections {
         self.wires = wires;
     }
 
+    /// The sections of which the switch has been quiet for long enough at a decision instant.
+    fn quiet(&self, at: Micros, quiet: Span) -> u64 {
+        let mut ripe = 0;
+        for section in ones(self.moving) {
+            let Some(moved_at) = self.moved_at.get(section) else {
+                continue;
+            };
+            if low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
+                ripe |= bit(section);
+            }
+        }
+        ripe
+    }
+
+    /// Of these sections those of which the switch tells something new. Wires that bounced and
+    /// came back tell nothing new: a message stays in force.
+    fn news(&self, ripe: u64) -> u64 {
+        let [spot, broadcast] = self.wires;
+        let [spot_before, broadcast_before] = self.settled;
+        ((spot ^ spot_before) | (broadcast ^ broadcast_before)) & ripe
+    }
+
+    /// Whether a mode may change at a decision instant. Bounded by the sections.
+    pub(crate) fn ripe(&self, at: Micros, quiet: Span) -> bool {
+        self.quiet(at, quiet) != 0
+    }
+
     /// Applies what has been quiet for long enough at a decision instant. Returns
     /// whether any mode changed. Bounded by the sections.
     pub(crate) fn settle(&mut self, at: Micros, quiet: Span, counters: &mut Counters) -> bool {
         if self.moving == 0 {
             return false;
         }
-        let mut ripe = 0;
-        for (section, moved_at) in self.moved_at.iter().enumerate() {
-            let bit = bit(section);
-            if self.moving & bit != 0 && low_u32(at.0).wrapping_sub(*moved_at) >= quiet.0 {
-                ripe |= bit;
-            }
-        }
+        let ripe = self.quiet(at, quiet);
         self.moving &= !ripe;
         let mut changed = false;
         let [spot, broadcast] = self.wires;
         let [spot_before, broadcast_before] = self.settled;
-        // Wires that bounced and came back tell nothing new: a message stays in force.
-        let news = ((spot ^ spot_before) | (broadcast ^ broadcast_before)) & ripe;
-        for section in 0..MAX_SECTIONS {
+        let news = self.news(ripe);
+        for section in ones(news) {
             let bit = bit(section);
-            if news & bit == 0 {
-                continue;
-            }
             let mode = match (spot & bit != 0, broadcast & bit != 0) {
                 (true, false) => Mode::Spot,
                 (false, true) => Mode::Broadcast,

@@ -12,14 +12,16 @@
 //! really has when the edge is crossed.
 
 use crate::boom::{NozzleConfig, PatchConfig, TimingConfig};
-use crate::counters::{Counters, add_ground, bump};
+use crate::counters::{Counters, add, add_ground, bump};
 use crate::ground_plan::ahead;
 use crate::lane::{Lane, ONE_MM, later, mm};
 use crate::odometer::Motion;
 use crate::units::{Length, Micros, Span, low_u32, pace_of, saturate_i32, wrap_i32};
-use crate::wanted::Wanted;
+use crate::wanted::{Runs, Wanted};
 
 mod composed;
+
+use composed::View;
 
 /// What a valve is told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -63,7 +65,39 @@ impl Decided {
             short_by,
         }
     }
+
+    /// For the nozzle at `index`, decided at the instant `at`.
+    pub fn command(&self, index: usize, at: Micros) -> Command {
+        debug_assert!(self.after >= 0, "commands lie ahead of their instant");
+        Command {
+            nozzle: u16::try_from(index).unwrap_or(u16::MAX),
+            action: self.action,
+            at: at.plus(Span(self.after.max(0).unsigned_abs())),
+            short_by: Length::from_bits(self.short_by),
+        }
+    }
 }
+
+/// What a turn with one nozzle at one instant came to.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Outcome {
+    Command(Decided),
+    /// There is nothing to tell the valve at this instant.
+    Nothing,
+    /// Ground was given up, left out or joined: the nozzle has another turn.
+    More,
+    /// Nothing changed yet: a stretch has to be searched for first.
+    Search,
+}
+
+impl Outcome {
+    fn tell(action: Action, after: i32, short_by: i32) -> Self {
+        Self::Command(Decided::new(action, after, short_by))
+    }
+}
+
+/// More turns than edges that one instant can pass.
+pub(crate) const MOST_TURNS: u8 = 160;
 
 /// What one decision instant knows, worked out once for all nozzles. Times in here are
 /// µs after it: 32 bits are half the work.
@@ -111,6 +145,11 @@ impl Instant {
             half_way: speed.wrapping_mul(i64::from(half)) >> 16,
             ..*self
         }
+    }
+
+    /// How the reference point moves, or the nozzle where it goes its own way.
+    pub fn motion(&self) -> &Motion {
+        &self.motion
     }
 
     /// Where the nozzle is, along its own way.
@@ -172,44 +211,45 @@ pub(crate) enum Permit<'a> {
     /// Nothing: the guard holds it closed.
     Closed,
     /// It follows what is wanted of it.
-    Follow(Wanted<'a>),
+    Follow(&'a Wanted<'a>),
     /// The bench state wants it open, or closed.
     Bench(bool),
 }
 
-/// Decides for one nozzle at one instant: at most one command. Bounded by the
-/// list length, and where more than the plan decides by its square at most.
+/// Takes a turn with one nozzle at one instant. All that a turn leaves for the next is in the
+/// lane.
 pub(crate) fn decide<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
-    patch: &PatchConfig,
-    timing: &TimingConfig,
+    (patch, timing): (&PatchConfig, &TimingConfig),
     instant: &Instant,
     permit: &Permit<'_>,
+    runs: &mut Runs,
     counters: &mut Counters,
-) -> Option<Decided> {
+) -> Outcome {
     let edges = Edges::new(nozzle, patch, timing);
     let may_close = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_on);
     let may_open = |lane: &Lane<K>| lane.earliest(instant.at, 0, timing.shortest_off);
     match (lane.open, permit) {
-        (true, Permit::Bench(true)) if lane.in_bench() => None,
+        (true, Permit::Bench(true)) if lane.in_bench() => Outcome::Nothing,
         // What the bench state opened is closed before anything else is thought of.
         (true, Permit::Follow(_)) if lane.in_bench() => {
             bump(&mut counters.guard_closes);
-            Some(protect(lane, nozzle, patch, instant))
+            Outcome::Command(protect(lane, nozzle, patch, instant))
         }
         (true, Permit::Closed | Permit::Bench(_)) => {
             bump(&mut counters.guard_closes);
-            Some(protect(lane, nozzle, patch, instant))
+            Outcome::Command(protect(lane, nozzle, patch, instant))
         }
-        (false, Permit::Closed | Permit::Bench(false)) => None,
+        (false, Permit::Closed | Permit::Bench(false)) => Outcome::Nothing,
         (false, Permit::Bench(true)) => {
             let at = may_open(lane);
-            (at <= instant.window).then(|| {
-                lane.bench(instant.stamp(at), true);
-                bump(&mut counters.bench_opens);
-                Decided::new(Action::Open, at, 0)
-            })
+            if at > instant.window {
+                return Outcome::Nothing;
+            }
+            lane.bench(instant.stamp(at), true);
+            bump(&mut counters.bench_opens);
+            Outcome::tell(Action::Open, at, 0)
         }
         (true, Permit::Follow(wanted)) => {
             let earliest = may_close(lane);
@@ -217,14 +257,16 @@ pub(crate) fn decide<const K: usize>(
             if wanted.is_plan() && first.is_none_or(|f| ahead(f.start, lane.done_to) <= 0) {
                 return decide_close(lane, nozzle, &edges, instant, earliest, counters);
             }
-            composed::close(lane, nozzle, &edges, instant, earliest, wanted, counters)
+            let view = View { wanted, runs };
+            composed::close(lane, nozzle, &edges, instant, earliest, view, counters)
         }
         (false, Permit::Follow(wanted)) => {
             let earliest = may_open(lane);
             if wanted.is_plan() {
                 return decide_open(lane, nozzle, &edges, instant, earliest, counters);
             }
-            composed::open(lane, nozzle, &edges, instant, earliest, wanted, counters)
+            let view = View { wanted, runs };
+            composed::open(lane, nozzle, &edges, instant, earliest, view, counters)
         }
     }
 }
@@ -270,47 +312,55 @@ fn decide_open<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Option<Decided> {
-    loop {
-        let first = lane.plan.first()?;
-        let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
-            Meeting::Later => return None,
-            Meeting::At(at) => at,
-            Meeting::Passed => 0,
-        };
-        // The valve may not open again sooner than `earliest`.
-        let at = met.max(earliest);
-        if at > instant.window {
-            return None;
-        }
-        if at == met && at > 0 {
-            lane.opened(instant.stamp(at), first.start);
-            return Some(Decided::new(Action::Open, at, 0));
-        }
-        let start = later(
-            first.start,
-            instant.reach(at, nozzle.open_delay, edges.open_throw),
-        );
-        let late = at > met || at == 0;
-        let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
-        if late && ahead(beyond, first.end) >= 0 {
-            // Nothing of it can be reached.
-            lane.plan.pop_first();
-            lane.done_to = later(lane.done_to, first.end);
-            bump(&mut counters.missed_late);
-            add_ground(&mut counters.late_mm, mm(first.len()));
-            continue;
-        }
-        let short = ahead(start, first.start);
-        if short <= ONE_MM {
-            lane.opened(instant.stamp(at), first.start);
-            return Some(Decided::new(Action::Open, at, 0));
-        }
-        lane.opened(instant.stamp(at), start);
-        bump(&mut counters.late);
-        add_ground(&mut counters.late_mm, mm(short));
-        return Some(Decided::new(Action::Open, at, short));
+) -> Outcome {
+    let Some(first) = lane.plan.first() else {
+        return Outcome::Nothing;
+    };
+    let met = match instant.meet(first.start, nozzle.open_delay, edges.open_throw) {
+        Meeting::Later => return Outcome::Nothing,
+        Meeting::At(at) => at,
+        Meeting::Passed => 0,
+    };
+    // The valve may not open again sooner than `earliest`.
+    let at = met.max(earliest);
+    if at > instant.window {
+        return Outcome::Nothing;
     }
+    if at == met && at > 0 {
+        lane.opened(instant.stamp(at), first.start);
+        return Outcome::tell(Action::Open, at, 0);
+    }
+    let start = later(
+        first.start,
+        instant.reach(at, nozzle.open_delay, edges.open_throw),
+    );
+    let late = at > met || at == 0;
+    let beyond = instant.reach(at, nozzle.open_delay, edges.close_throw);
+    if late && ahead(beyond, first.end) >= 0 {
+        // Nothing of it can be reached; nor of those behind it that end as near, which would be
+        // met no later than it.
+        let mut end = first.end;
+        for patch in lane.plan.as_slice() {
+            if ahead(beyond, patch.end) < 0 {
+                break;
+            }
+            end = patch.end;
+            bump(&mut counters.missed_late);
+            add_ground(&mut counters.late_mm, mm(patch.len()));
+        }
+        lane.drop_before(end);
+        lane.done_to = later(lane.done_to, end);
+        return Outcome::More;
+    }
+    let short = ahead(start, first.start);
+    if short <= ONE_MM {
+        lane.opened(instant.stamp(at), first.start);
+        return Outcome::tell(Action::Open, at, 0);
+    }
+    lane.opened(instant.stamp(at), start);
+    bump(&mut counters.late);
+    add_ground(&mut counters.late_mm, mm(short));
+    Outcome::tell(Action::Open, at, short)
 }
 
 fn decide_close<const K: usize>(
@@ -320,36 +370,50 @@ fn decide_close<const K: usize>(
     instant: &Instant,
     earliest: i32,
     counters: &mut Counters,
-) -> Option<Decided> {
+) -> Outcome {
     let (mut at, mut end, mut over) = (earliest, lane.done_to, 0);
-    while let Some(first) = lane.plan.first() {
+    if let Some(first) = lane.plan.first() {
         let met = match instant.meet(first.end, nozzle.close_delay, edges.close_throw) {
-            Meeting::Later => return None,
+            Meeting::Later => return Outcome::Nothing,
             Meeting::At(at) => at,
             Meeting::Passed => 0,
         };
         at = met.max(earliest);
         if at > instant.window {
-            return None;
+            return Outcome::Nothing;
         }
-        end = if at == met && at > 0 {
-            first.end
-        } else {
-            let reach = instant.reach(at, nozzle.close_delay, edges.close_throw);
-            later(first.end, reach)
-        };
+        let mut passed = first.end;
+        end = first.end;
+        if at > met || at == 0 {
+            passed = instant.reach(at, nozzle.close_delay, edges.close_throw);
+            end = later(first.end, passed);
+        }
         over = ahead(end, first.end);
-        let Some(second) = lane.plan.second() else {
-            break;
+        // The second, and at once all behind it that lie wholly before where it closes: each
+        // would be joined by a turn of its own, at the same time of closing.
+        let gap = instant.travel(edges.shortest_gap);
+        let behind = lane.plan.as_slice().iter().skip(1);
+        let near = behind.take_while(|patch| ahead(patch.start, end) <= gap);
+        let joined = match near
+            .clone()
+            .take_while(|patch| ahead(passed, patch.end) > 0)
+            .count()
+        {
+            // The next one still belongs to them if it is near.
+            all @ 1.. => near.take(all.wrapping_add(1)).count(),
+            0 => near.take(1).count(),
         };
-        if ahead(second.start, end) > instant.travel(edges.shortest_gap) {
-            break;
+        if joined > 0 {
+            lane.plan.join_first(joined);
+            add(
+                &mut counters.gaps_bridged,
+                u32::try_from(joined).unwrap_or_default(),
+            );
+            return Outcome::More;
         }
-        lane.plan.join_first_two();
-        bump(&mut counters.gaps_bridged);
     }
     if at > instant.window {
-        return None;
+        return Outcome::Nothing;
     }
     lane.plan.pop_first();
     if over > ONE_MM {
@@ -358,7 +422,7 @@ fn decide_close<const K: usize>(
         over = 0;
     }
     lane.closed(instant.stamp(at), end);
-    Some(Decided::new(Action::Close, at, over))
+    Outcome::tell(Action::Close, at, over)
 }
 
 /// Closes because the guard says so. May break the shortest on-time, but never runs

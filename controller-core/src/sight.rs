@@ -384,5 +384,47 @@ mod tests {
             while at < 1100 { at = (at + stride).min(1100); bare += seen.pass(base.wrapping_add(at)); }
             prop_assert_eq!(bare as usize, 1100 - covered);
         }
+
+        /// Against the plain meaning, cell by cell: whether a place counts as seen, and that
+        /// nothing changes before the place that is told as the next.
+        #[test]
+        fn seen_ground_is_what_the_lists_say(
+            images in proptest::collection::vec((0usize..4, 0i32..400, 1i32..120), 0..24),
+            passed in 0i32..200, again in proptest::collection::vec(any::<bool>(), 4),
+            mask in 0u16..16, any in any::<bool>(), shrink in (0i32..12, 0i32..12),
+            base in proptest::num::i32::ANY,
+        ) {
+            let covering = Covering { mask, any };
+            let mut lists = [Seen::from(base, Side::WHEEL); 4];
+            for (index, from, length) in images {
+                lists[index].insert(iv(base.wrapping_add(from), base.wrapping_add(from + length)));
+            }
+            for (list, again) in lists.iter_mut().zip(&again) {
+                list.pass(base.wrapping_add(passed));
+                if *again { list.turn(); }
+            }
+            let one = |list: &Seen, place: i32| {
+                (list.again && ahead(list.passed.wrapping_add(shrink.0), place) > 0)
+                    || list.as_slice().iter().any(|item| {
+                        ahead(place, item.start) >= shrink.0 && ahead(item.end, place) > shrink.1
+                    })
+            };
+            let mut own = lists.iter().enumerate().filter(|(d, _)| mask >> d & 1 == 1).map(|(_, list)| list);
+            let own: [Option<&Seen>; 4] = core::array::from_fn(|_| own.next());
+            let plain = |place: i32| {
+                let mut own = own.iter().flatten();
+                if any { own.any(|list| one(list, place)) } else { mask != 0 && own.all(|list| one(list, place)) }
+            };
+            let ask = |place: i32| covering.seen(lists.iter(), place, shrink, (Side::WHEEL, Heading::START));
+            for cell in -20..620 {
+                let place = base.wrapping_add(cell);
+                let (seen, next) = ask(place);
+                prop_assert_eq!(seen, plain(place), "at {}", cell);
+                let next = next.map_or(620, |next| next.wrapping_sub(base));
+                prop_assert!(next > cell, "{next} is not beyond {cell}");
+                let changes = (cell..next.min(620)).find(|c| plain(base.wrapping_add(*c)) != seen);
+                prop_assert_eq!(changes, None, "told at {} to stand until {}", cell, next);
+            }
+        }
     }
 }

@@ -165,6 +165,22 @@ impl Group {
         self.all = true;
     }
 
+    /// The open nozzles.
+    pub fn open(&self) -> u32 {
+        self.open
+    }
+
+    /// A nozzle was told to open or close; where it is next to be looked at is set later.
+    pub fn turned(&mut self, offset: usize, open: bool) {
+        let bit = mask(offset);
+        self.busy |= bit;
+        if open {
+            self.open |= bit;
+        } else {
+            self.open &= !bit;
+        }
+    }
+
     fn waiting(&self) -> u32 {
         self.busy & !self.open
     }

@@ -417,9 +417,58 @@ fn an_emergency_stop_closes_at_once_and_stays() {
     assert_eq!(out.first().map(|c| c.action), Some(Open));
 }
 
-/// A stop that comes between a decision and its hand-over takes the open back.
+/// A stop within a decision, after any of its polls: what was told closes, and the rest is not
+/// decided.
 #[test]
-fn an_open_not_handed_out_is_void() {
+fn a_stop_within_a_decision_ends_it() {
+    let mut seen = [0; 9];
+    for polls in 0..80 {
+        let mut wide = about_to_open();
+        let mut opened = Vec::new();
+        for _ in 0..polls {
+            if let Poll::Command(command) = wide.poll(Micros(492_000)) {
+                assert_eq!(command.action, Open);
+                opened.push(command.nozzle);
+            }
+        }
+        seen[opened.len()] += 1;
+        wide.handle_emergency_stop(Micros(492_000)).expect("taken");
+        let mut out = Vec::new();
+        drain(&mut wide, 492_000, &mut out);
+        drain(&mut wide, 520_000, &mut out);
+        let closed: Vec<u16> = out.iter().map(|c| c.nozzle).collect();
+        assert_eq!(closed, opened, "after {polls} polls");
+        assert!(out.iter().all(|c| c.action == Close), "{out:?}");
+        assert_eq!(wide.counters().commands as usize, 2 * opened.len());
+        assert!((0..8).all(|nozzle| wide.is_open(nozzle) == Some(false)));
+    }
+    assert!(seen.iter().all(|times| *times > 0), "{seen:?}");
+}
+
+/// Another order within a decision: the nozzles left are decided by it, at the same instant,
+/// and those decided before follow at the next.
+#[test]
+fn an_order_within_a_decision_holds_for_the_rest() {
+    let mut wide = about_to_open();
+    let before = wide.counters().inputs_before_poll;
+    let mut out = Vec::new();
+    within_a_decision(&mut wide, &mut out);
+    wide.handle_mode(Micros(492_000), 0, Mode::Off)
+        .expect("taken");
+    assert_eq!(wide.counters().inputs_before_poll, before + 1);
+    for stamp in [492_000, 494_000, 600_000] {
+        drain(&mut wide, stamp, &mut out);
+    }
+    let opened: Vec<u16> = (out.iter().filter(|c| c.action == Open))
+        .map(|c| c.nozzle)
+        .collect();
+    assert_eq!(opened, [0, 1, 2]);
+    assert_eq!(out.len(), 6, "{out:?}");
+    assert!((0..8).all(|nozzle| wide.is_open(nozzle) == Some(false)));
+}
+
+/// Eight nozzles that will open at 492,000, broadcast ordered just before.
+fn about_to_open() -> Core {
     let mut out = Vec::new();
     let mut wide = wide_boom();
     for k in 0..50u64 {
@@ -429,15 +478,17 @@ fn an_open_not_handed_out_is_void() {
     }
     wide.handle_mode(Micros(491_000), 0, Mode::Broadcast)
         .expect("taken");
-    out.clear();
-    // 8 nozzles open at 492,000; only one open is fetched before the stop.
-    while !matches!(wide.poll(Micros(492_000)), Poll::Command(_)) {}
-    wide.handle_emergency_stop(Micros(492_000)).expect("taken");
-    drain(&mut wide, 492_000, &mut out);
-    assert_eq!(out.len(), 1, "{out:?}");
-    assert_eq!((out[0].action, out[0].at.0), (Close, 492_000));
-    assert_eq!(wide.counters().opens_voided, 7);
-    assert_eq!(wide.counters().commands, 2);
+    wide
+}
+
+/// The instant begun, and three of the eight nozzles told.
+fn within_a_decision(core: &mut Core, out: &mut Vec<Command>) {
+    while out.len() < 3 {
+        match core.poll(Micros(492_000)) {
+            Poll::Command(command) => out.push(command),
+            poll => assert_eq!(poll, Poll::Busy),
+        }
+    }
 }
 
 /// Eight nozzles in one section.

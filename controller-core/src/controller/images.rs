@@ -228,7 +228,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             self.next.get_mut(index),
             group,
         ) {
-            let wanted = self.layers.over(index, nozzle);
+            let lines = self.layers.lines_over(index, nozzle);
+            let wanted = self.layers.over(index, nozzle, &lines);
             let side = self.turning.side(nozzle.y);
             let boundary = lane.boundary(&wanted, here.wrapping_add(heading.lead(side)));
             group.note(index & (GROUP - 1), next, side, boundary);

@@ -3,8 +3,7 @@
 //! Orders are inputs like pulses and images: stamped, refused with a reason and a count,
 //! and seen by the decision instants after their stamp. An emergency stop, a low supply and
 //! the pulse that ends the bench state do not wait for an instant: the closes lie ready at
-//! the stamp, and polling until [`Poll::Idle`](super::Poll::Idle) hands them out, one group of nozzles a
-//! call.
+//! the stamp, and polling until [`Poll::Idle`](super::Poll::Idle) hands them out, one a call.
 
 use super::{Controller, group_size};
 use crate::bench::{BenchError, BenchRequest, Ended};
@@ -13,8 +12,8 @@ use crate::guard::{self, GuardState};
 use crate::keep_off::{Along, FARTHEST, Over};
 use crate::sections::{Mode, OrderError};
 use crate::sequencer::{self, Instant};
+use crate::slice::{Slice, Task};
 use crate::units::{Length, Micros, wrap_i32};
-use crate::wake::{GROUP, GROUP_BITS};
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// The mode of a section. `None`: no such section.
@@ -230,19 +229,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         self.guard = self.latches.state().unwrap_or(self.guard);
         log!(warn, "all closed at {} us: {}", now.0, self.guard);
-        let Self {
-            outbox,
-            lanes,
-            counters,
-            ..
-        } = self;
-        outbox.void_opens(|nozzle| {
-            if let Some(lane) = lanes.get_mut(nozzle) {
-                lane.void();
-            }
-            counters.commands = counters.commands.saturating_sub(1);
-            bump(&mut counters.opens_voided);
-        });
+        self.drop_slice();
         self.close_at_once(now);
     }
 
@@ -252,38 +239,15 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         self.stale = true;
     }
 
-    /// Closes what is open in one group, at `at`.
-    pub(super) fn close_group(&mut self, index: usize, at: Micros) {
-        let first = index << GROUP_BITS;
-        let motion = self.odometer.motion_at(at);
-        let swing = self.turning.swing_at(at);
-        let straight = Instant::new(at, motion, &self.timing, self.reach.typical_delay);
-        let (Some(group), Some(lanes), Some(next), Some(nozzles)) = (
-            self.groups.get_mut(index),
-            self.lanes.get_mut(first..),
-            self.next.get_mut(first..),
-            self.nozzles.get(first..),
-        ) else {
-            return;
-        };
-        self.outbox.begin(at, index);
-        let own = lanes.iter_mut().zip(nozzles);
-        for (offset, (lane, nozzle)) in own.enumerate().take(GROUP) {
-            let side = self.turning.side(nozzle.y);
-            let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
-            let place = instant.place();
-            if lane.is_open() {
-                let decided = sequencer::protect(lane, nozzle, &self.patch, &instant);
-                bump(&mut self.counters.guard_closes);
-                bump(&mut self.counters.commands);
-                let put = self.outbox.put(offset, decided);
-                debug_assert!(put, "a group has at most one command a nozzle");
-            }
-            let wanted = self.layers.over(first.wrapping_add(offset), nozzle);
-            let boundary = lane.boundary(&wanted, place);
-            group.set(offset, next, side, boundary, lane.is_open());
+    /// Begins to close what is open at `at`, in group `index` or the first beyond that has any.
+    pub(super) fn close_from(&mut self, index: usize, at: Micros) {
+        self.urgent = None;
+        if self.begin(Task::Close, index, at) {
+            let begun = self.slice.as_ref().map_or(index, Slice::group);
+            self.urgent = Some((at, begun.wrapping_add(1)));
+        } else {
+            self.slice = None;
         }
-        self.stale = true;
     }
 
     pub(super) fn judge(&self, at: Micros, unpolled: bool) -> GuardState {
@@ -321,8 +285,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if self.layers.sections.settled() {
             return;
         }
-        // Before the modes change: what was sprayed under the old ones.
-        self.progress(at);
         let quiet = self.switch_quiet;
         let changed = self.layers.sections.settle(at, quiet, &mut self.counters);
         if changed {

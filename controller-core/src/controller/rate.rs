@@ -52,7 +52,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if rate.fell_silent(now) {
             bump(&mut self.counters.pressure_faults);
         }
-        let patch = if lane.in_bench() || !self.layers.over(index, config).is_plan() {
+        let patch = if lane.in_bench() || !self.layers.is_plan(index) {
             None
         } else {
             lane.patch_length().map(Length::from_bits)

@@ -61,41 +61,63 @@ impl<const H: usize> Odometer<H> {
         self.history.get(index).copied().unwrap_or_default()
     }
 
-    /// Place at a past instant, counts in short form. Bounded by `H` steps.
+    /// Place at a past instant, counts in short form. A search by halves;
+    /// more steps only over pulses of one instant.
     pub(crate) fn place_at(&self, at: Micros) -> Result<i32, TooOld> {
         if at >= self.last_at || !self.moved {
             let motion = self.motion_at(at);
             return Ok(motion.base.wrapping_add(fine_to_counts(motion.ahead_fine)));
         }
         let wanted = saturate_u32(self.last_at.0.saturating_sub(at.0));
+        // The newest one stored at or before the instant. Ages only grow backwards.
+        let (mut back, mut end) = (0, self.stored);
+        while back < end {
+            let middle = back.wrapping_add(end) >> 1;
+            if self.aged_fix(middle).1 >= wanted {
+                end = middle;
+            } else {
+                back = middle.wrapping_add(1);
+            }
+        }
         // `right` and `left` bracket the instant; `third` bends the line between. With each
         // its age, µs before the last pulse.
-        let mut beyond = None;
-        let mut right = (self.last, 0);
-        for back in 0..self.stored {
-            let left = self.aged_fix(back);
-            if left.1 == right.1 {
-                continue;
+        let (right, before) = self.younger(back);
+        if back >= self.stored {
+            if self.stored < H {
+                // Before the first pulse ever: the machine stood, within one pulse.
+                return Ok(self.short_place(right.0.fine));
             }
-            if left.1 >= wanted {
-                let behind = back.wrapping_add(1);
-                // A pulse from before a standstill bends nothing after it.
-                let same_run = behind < self.since_stop || back >= self.since_stop;
-                let third = if behind < self.stored && same_run {
-                    Some(self.aged_fix(behind))
-                } else {
-                    beyond
-                };
-                return Ok(self.short_place(parabola(left, right, third, wanted)));
+            return Err(TooOld);
+        }
+        let left = self.aged_fix(back);
+        let behind = back.wrapping_add(1);
+        // A pulse from before a standstill bends nothing after it.
+        let same_run = behind < self.since_stop || back >= self.since_stop;
+        let third = if behind < self.stored && same_run {
+            Some(self.aged_fix(behind))
+        } else {
+            (right.1 != 0).then(|| self.younger(before).0)
+        };
+        Ok(self.short_place(parabola(left, right, third, wanted)))
+    }
+
+    /// The pulse that came next after the stored one `back`; of several at one instant the
+    /// last. And its own place in the history; the last pulse of all may not be stored.
+    fn younger(&self, back: usize) -> ((Fix, u32), usize) {
+        let mut found = None;
+        let mut at = back;
+        while let Some(next) = at.checked_sub(1) {
+            let fix = self.aged_fix(next);
+            if found.is_some_and(|(_, age)| age != fix.1) {
+                break;
             }
-            beyond = Some(right);
-            right = left;
+            found = Some(fix);
+            at = next;
         }
-        if self.stored < H {
-            // Before the first pulse ever: the machine stood, within one pulse.
-            return Ok(self.short_place(right.0.fine));
+        match found.filter(|fix| fix.1 != 0) {
+            Some(fix) => (fix, at),
+            None => ((self.last, 0), 0),
         }
-        Err(TooOld)
     }
 
     /// The stored pulse `back` behind the newest stored one, and the µs to the last pulse.

@@ -16,6 +16,9 @@ pub enum Row {
     PollPlan,
     PollComposed,
     PollStop,
+    WholePlan,
+    WholeComposed,
+    WholeStop,
     Pulse,
     PulseAims,
     PulseAimsWide,
@@ -39,12 +42,15 @@ pub enum Row {
 }
 
 /// All of them, in the order of the enum.
-pub const NAMES: [&str; 25] = [
+pub const NAMES: [&str; 28] = [
     "poll_idle",
     "poll_waking",
     "poll_plan",
     "poll_composed",
     "poll_stop",
+    "whole_plan",
+    "whole_composed",
+    "whole_stop",
     "pulse",
     "pulse_aims",
     "pulse_aims_wide",
@@ -90,6 +96,8 @@ pub struct Meter {
     overhead: u32,
     /// Random loads are being driven.
     pub random: bool,
+    /// Instructions of the last call.
+    pub last: u32,
 }
 
 impl Meter {
@@ -105,6 +113,7 @@ impl Meter {
             rows: [Most::default(); NAMES.len()],
             overhead: 0,
             random: false,
+            last: 0,
         };
         let nothing: fn() = core::hint::black_box(empty);
         let (count, ()) = meter.count(nothing);
@@ -162,8 +171,14 @@ impl Meter {
         result
     }
 
+    /// Notes what several calls took together.
+    pub fn note_whole(&mut self, row: Row, count: u32) {
+        self.note(row, count, 0);
+    }
+
     #[inline(never)]
     fn note(&mut self, row: Row, count: u32, stack: u32) {
+        self.last = count;
         let most = &mut self.rows[row as usize];
         most.calls += 1;
         most.stack = most.stack.max(stack);

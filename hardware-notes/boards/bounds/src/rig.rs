@@ -132,6 +132,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
     pub fn drain(&mut self) {
         let (now, deciding) = (Micros(self.now), self.deciding);
         let mut after_idle = false;
+        let mut whole = 0;
         loop {
             self.polls += 1;
             let paints = self.polls < 400 || self.polls.is_multiple_of(31);
@@ -145,7 +146,18 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
                     _ => deciding,
                 },
             );
+            if !after_idle {
+                whole += self.meter.last;
+            }
             if let Poll::Idle { next } = result {
+                if !after_idle {
+                    let row = match deciding {
+                        Row::PollComposed => Row::WholeComposed,
+                        Row::PollStop => Row::WholeStop,
+                        _ => Row::WholePlan,
+                    };
+                    self.meter.note_whole(row, whole);
+                }
                 self.next = next.0;
                 if after_idle {
                     return;

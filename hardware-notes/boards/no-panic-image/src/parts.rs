@@ -47,9 +47,12 @@ pub fn intervals() {
                 Inserted::Nothing => 0,
                 _ => 1,
             }),
-            1 => list.trim_first(any_i32()),
+            1 => list.drop_before(any_i32()),
             2 => used_interval(list.pop_first()),
-            3 => used_u32(list.join_first_two().map_or(0, i32::cast_unsigned)),
+            3 => used_u32(
+                list.join_first(any_u32() as usize)
+                    .map_or(0, i32::cast_unsigned),
+            ),
             4 => used_interval(list.second()),
             _ => break,
         }
