@@ -143,9 +143,6 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
 
     /// Keep-off ground over one nozzle.
     pub fn lines_over(&self, index: usize, nozzle: &NozzleConfig) -> Lines {
-        if self.keep_offs.is_empty() {
-            return Lines::NONE;
-        }
         let index = u16::try_from(index).unwrap_or(u16::MAX);
         let place = (nozzle.x.bits(), Side::of(nozzle.y, self.wheel_y));
         Lines::over(self.keep_offs.as_slice(), index, place, self.widen)

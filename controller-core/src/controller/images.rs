@@ -11,6 +11,7 @@ use crate::reaim::{AIMS_A_PULSE, Aim, LEAST_MOVE};
 use crate::turning::Heading;
 use crate::units::{Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
+use crate::wanted::Lines;
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
     /// An image message that arrived at `now`. Work is bounded by the plants in it
@@ -228,8 +229,14 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             self.next.get_mut(index),
             group,
         ) {
-            let lines = self.layers.lines_over(index, nozzle);
-            let wanted = self.layers.over(index, nozzle, &lines);
+            let own;
+            let lines = if self.layers.keeps_off() {
+                own = self.layers.lines_over(index, nozzle);
+                &own
+            } else {
+                &Lines::NONE
+            };
+            let wanted = self.layers.over(index, nozzle, lines);
             let side = self.turning.side(nozzle.y);
             let boundary = lane.boundary(&wanted, here.wrapping_add(heading.lead(side)));
             group.note(index & (GROUP - 1), next, side, boundary);
