@@ -1,7 +1,9 @@
 //! The builder's bench: what a machine's figures are, each with its uncertainty.
 //!
 //! * [`estimate`]: a figure with its 95 % interval, running moments, a robust outlier rule;
-//! * [`line`]: a straight line through points, with the intervals of its two figures.
+//! * [`mod@line`]: a straight line through points, with the intervals of its two figures;
+//! * [`capture`]: a logic analyser's captures as a stream of changes;
+//! * [`valves`]: delays from command to answer; [`wheel`]: pulses a metre, slots a turn, slip.
 //!
 //! Numbers are f64 in SI units unless a name says otherwise. Files come in through
 //! [`std::io::BufRead`]; nothing here opens one. No code of the controller is in it: a figure

@@ -88,7 +88,7 @@ fn slot_offsets_are_those_of_the_wheel() {
     let best = (0..24).map(off).fold(f64::MAX, f64::min);
     assert!(best < 0.0015, "{best}");
     assert!(
-        (found.unevenness / 0.01 - 1.0).abs() < 0.4 && found.half_width < 0.001,
+        (found.unevenness / 0.01 - 1.0).abs() < 0.4 && found.half_width < 0.0015,
         "{found:?}"
     );
 }
