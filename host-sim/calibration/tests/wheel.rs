@@ -149,7 +149,7 @@ fn what_tells_nothing_is_refused() {
         distance_m: 10.0,
     };
     assert!(
-        pulses_per_m(&[short.clone()], 0.0)
+        pulses_per_m(std::slice::from_ref(&short), 0.0)
             .unwrap_err()
             .what
             .contains("run 1 has 2 pulses")
