@@ -265,28 +265,6 @@ impl Scene {
         }
     }
 
-    /// What the supply came to under these commands, where the truth tells of one.
-    pub fn supplied(&self, commands: &[ValveCommand]) -> Option<Supplied> {
-        let supply = self.supply.as_ref()?;
-        let mut commands = self.told(commands);
-        if let Some(stray) = &self.solenoids {
-            commands = stray.act(&commands);
-        }
-        commands.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let flows: Vec<_> = self
-            .nozzles
-            .iter()
-            .enumerate()
-            .map(|(index, nozzle)| {
-                let own = commands.iter().filter(|c| c.nozzle == index);
-                let told: Vec<(f64, bool)> = own.map(|c| (c.at_s, c.open)).collect();
-                nozzle.valve.flow(&told)
-            })
-            .collect();
-        supply.check().ok()?;
-        Some(supply.follow(flows.iter()))
-    }
-
     /// Commands on the clock of the scene's ground.
     pub fn told(&self, commands: &[ValveCommand]) -> Vec<Command> {
         commands

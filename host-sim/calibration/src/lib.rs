@@ -1,10 +1,10 @@
 //! The builder's bench: what a machine's figures are, each with its uncertainty.
 //!
 //! * [`estimate`]: a figure with its 95 % interval, running moments, a robust outlier rule;
-//! * [`line`]: a straight line through points, with the intervals of its two figures;
-//! * [`capture`]: edges out of what a logic analyser wrote; [`valves`]: delays, spread and faults of
-//!   each nozzle from them;
-//! * [`table`]: tables that people write by hand; [`catch`]: the catch test; [`track`]: edges of
+//! * [`mod@line`]: a straight line through points, with the intervals of its two figures;
+//! * [`capture`]: a logic analyser's captures as a stream of changes;
+//! * [`valves`]: delays from command to answer; [`wheel`]: pulses a metre, slots a turn, slip;
+//! * [`table`]: tables that people write by hand; [`mod@catch`]: the catch test; [`track`]: edges of
 //!   patches at several speeds; [`field`], [`share`]: plants counted, and what their misses have
 //!   in common; [`markers`], [`homography`], [`least_squares`]: a detector against a grid;
 //!   [`strobe`]: its clock against flashes.

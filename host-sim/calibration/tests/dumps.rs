@@ -256,7 +256,6 @@ proptest! {
             // Mostly the wires that are looked at.
             writer.change_scalar(wires[wire % 5], value).expect("vector");
         }
-        drop(writer);
         let (got, _) = told(&text, &["w0", "w1", "m.w2"]).expect("sound");
         prop_assert_eq!(got.all, by_other(&text));
     }

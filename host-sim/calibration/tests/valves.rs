@@ -101,6 +101,21 @@ fn delays_and_spread_are_those_of_the_truth() {
     }
 }
 
+/// Below a sampling step the steps themselves are most of what spreads: they are taken out.
+#[test]
+fn a_spread_below_the_sampling_step_is_told() {
+    let run = BenchRun {
+        sample_hz: 1e4,
+        openings: 4000,
+        ..run(&[Answer::plain(0.0203, 0.0151, 0.06e-3)])
+    };
+    let side = &measured(&run, &setup(1)).nozzles[0].open;
+    let (delay, spread) = (side.delay.expect("told"), side.spread.expect("told"));
+    assert!((spread.value / 0.06 - 1.0).abs() < 0.1, "{spread}");
+    assert!((delay.value - 20.3).abs() < 0.01, "{delay}");
+    assert_eq!(side.outliers, 0);
+}
+
 #[test]
 fn a_table_says_the_same_as_a_dump() {
     let run = BenchRun {
@@ -246,7 +261,7 @@ fn a_sound_sensor_and_its_lag() {
     );
     for k in 0..20u32 {
         let at = 10_000 * k + 1000;
-        let mut lines = vec![(at, format!("1!")), (at + 800, format!("0!"))];
+        let mut lines = vec![(at, "1!".to_owned()), (at + 800, "0!".to_owned())];
         // Noise from 21.0 ms after the one to 16.3 ms after the other, a change every 0.3 ms.
         lines.extend((0..=251).map(|j| (at + 210 + 3 * j, format!("{}\"", (j + 1) % 2))));
         lines.sort();

@@ -180,6 +180,7 @@ impl Runs<'_> {
             size_sd_m: field.size_sd_m,
             size_min_m: field.size_min_m,
             size_max_m: field.size_max_m,
+            clusters: None,
         });
         s.wheel.unevenness = e.wheel_unevenness_percent * 1e-2;
         s.wheel.scale = (1.0 + draw.of(e.wheel_scale_percent * 1e-2)).clamp(0.5, 2.0);

@@ -298,7 +298,7 @@ fn laid_over(
 
 /// Each nozzle must be told to open and to close in turns, or delays would be of nothing.
 fn in_turns(list: &str, commands: &[ValveCommand]) -> Result<()> {
-    let mut open = vec![None; MOST_NOZZLES];
+    let mut open = [None; MOST_NOZZLES];
     for command in commands {
         let Some(last) = open.get_mut(usize::from(command.nozzle)) else {
             continue;

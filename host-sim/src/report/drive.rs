@@ -296,7 +296,7 @@ fn nozzles(page: &mut Page, scene: &Scene, report: &Report, commands: &[ValveCom
 }
 
 fn pressure(page: &mut Page, scene: &Scene, commands: &[ValveCommand]) {
-    let Some(supplied) = scene.supplied(commands) else {
+    let Some(supplied) = scene.supplied(&scene.acted(commands)) else {
         page.text("This drive has no supply: pressure stays as it is meant. A scenario with [supply] has one.");
         return;
     };

@@ -154,7 +154,12 @@ pub fn one(machine: &Machine, scenario: &Scenario, grid: Option<&DoseGrid>) -> R
             most_mib: 1024,
             ..dose::Wish::default()
         };
-        let laid = dose::lay(&wish, machine, &scenario.name, &scene, &run.commands)?;
+        let told = (
+            run.commands.as_slice(),
+            run.duties.as_slice(),
+            Some(run.images.as_slice()),
+        );
+        let laid = dose::lay(&wish, machine, &scenario.name, &scene, told)?;
         all.extend([
             laid.litres,
             laid.mean_l_ha,

@@ -134,8 +134,9 @@ impl Delays {
 
     fn renew(&mut self) {
         self.since = 0;
-        // One step of the analyser is never an outlier.
-        let least = 1.5 * self.step as f64 * self.tick_s;
+        // Where half of the delays are the very same number of steps, the spread is below 0.7 step:
+        // with the step itself its normal reach is up to 3.5 of them.
+        let least = 3.5 * self.step as f64 * self.tick_s;
         self.fence = Fence::of(&self.recent, REACH_SDS, least);
     }
 
