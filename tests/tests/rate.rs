@@ -282,9 +282,8 @@ fn on_an_arc_each_nozzle_has_the_duty_of_its_own_speed() {
             // As a firmware does: polled at its deadlines before the next input.
             let mut next = now.saturating_sub(40_000 / 3);
             while next < now {
-                match core.poll(Micros(next)) {
-                    Poll::Idle { next: later } => next = later.0.max(next + 1),
-                    _ => {}
+                if let Poll::Idle { next: later } = core.poll(Micros(next)) {
+                    next = later.0.max(next + 1);
                 }
             }
             while !matches!(core.poll(Micros(now)), Poll::Idle { .. }) {}
