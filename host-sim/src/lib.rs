@@ -20,12 +20,14 @@
 //! The judge knows nothing of the core: the two meet only in the list of commands.
 
 pub mod baseline;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
 pub mod check;
+#[cfg(feature = "terminal")]
 pub mod cli;
 pub mod commands;
 pub mod compare;
@@ -50,6 +52,7 @@ pub mod scenario;
 pub mod scenario_world;
 pub mod scene;
 pub mod scripted;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"
@@ -61,6 +64,7 @@ pub mod throw;
 mod toml_read;
 pub mod truth;
 pub mod truth_valves;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"
