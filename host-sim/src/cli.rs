@@ -11,6 +11,7 @@ use crate::compare;
 use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
+use crate::lab::command::{self, LabArgs};
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
 use crate::throw;
@@ -120,6 +121,8 @@ pub enum Verb {
         #[arg(long)]
         json: bool,
     },
+    /// Serve the lab on this computer: drag a value and see what becomes of a plant
+    Lab(LabArgs),
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -223,6 +226,7 @@ pub fn run(cli: Cli) -> Result<bool> {
             print(&result, || result.table(), json)?;
             Ok(true)
         }
+        Verb::Lab(args) => command::run(&args, say).map(|()| true),
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;
             print(&summary, || summary.table(), json)?;

@@ -39,19 +39,34 @@ pub struct Wish {
     #[cfg_attr(feature = "terminal", arg(long, value_name = "IN.csv"))]
     pub commands: Option<String>,
     /// Flow of an open nozzle, L/min (that of the machine file)
-    #[cfg_attr(feature = "terminal", arg(long, value_name = "Q", allow_negative_numbers = true))]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "Q", allow_negative_numbers = true)
+    )]
     pub flow_l_min: Option<f64>,
     /// The rate wanted, L/ha (that of a broadcast pass at the drive's mean speed)
-    #[cfg_attr(feature = "terminal", arg(long, value_name = "R", allow_negative_numbers = true))]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "R", allow_negative_numbers = true)
+    )]
     pub rate_l_ha: Option<f64>,
     /// Size of a cell, mm (10)
-    #[cfg_attr(feature = "terminal", arg(long, value_name = "C", allow_negative_numbers = true))]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "C", allow_negative_numbers = true)
+    )]
     pub cell_mm: Option<f64>,
     /// Time step, ms (2)
-    #[cfg_attr(feature = "terminal", arg(long, value_name = "T", allow_negative_numbers = true))]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "T", allow_negative_numbers = true)
+    )]
     pub step_ms: Option<f64>,
     /// Memory that the grid may take, MiB
-    #[cfg_attr(feature = "terminal", arg(long, value_name = "M", default_value_t = 256))]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "M", default_value_t = 256)
+    )]
     pub most_mib: u64,
 }
 

@@ -36,6 +36,7 @@ pub mod dose;
 pub mod error;
 pub mod generate;
 mod held;
+pub mod lab;
 mod lines;
 pub mod link_host;
 pub mod machine;

@@ -24,6 +24,8 @@ const MOST_POLLS: u32 = 1_000_000;
 pub struct Replay {
     /// Commands in the order in which they were given out.
     pub commands: Vec<ValveCommand>,
+    /// For each of them, the instant at which the core decided it, µs.
+    pub decided_us: Vec<u64>,
     /// For each image in order, what became of it.
     pub images: Vec<ImageFate>,
     /// The core's own counters at the end.
@@ -53,6 +55,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         core: setup.core()?,
         next: first,
         commands: Vec::new(),
+        decided_us: Vec::new(),
         open: vec![false; machine.nozzles.len()],
     };
     let sections = machine.section_runs().len();
@@ -104,6 +107,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         counters: *run.core.counters(),
         yaw: *run.core.yaw_counts(),
         commands: run.commands,
+        decided_us: run.decided_us,
         images,
     })
 }
@@ -113,6 +117,8 @@ struct Run<'a> {
     /// The core's next deadline, µs.
     next: u64,
     commands: Vec<ValveCommand>,
+    /// For each command, when it was decided, µs.
+    decided_us: Vec<u64>,
     /// For each nozzle, whether its last command was to open.
     open: Vec<bool>,
 }
@@ -136,6 +142,7 @@ impl Run<'_> {
                     if let Some(state) = self.open.get_mut(usize::from(c.nozzle)) {
                         *state = open;
                     }
+                    self.decided_us.push(t_us);
                     self.commands.push(ValveCommand {
                         t_us: c.at.0,
                         nozzle: c.nozzle,

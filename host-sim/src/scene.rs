@@ -214,10 +214,7 @@ impl Scene {
             }
         }
         let refused: Vec<bool> = seen.iter().zip(&taken).map(|(&s, &t)| s && !t).collect();
-        let mut commands = self.told(commands);
-        if let Some(stray) = &self.solenoids {
-            commands = stray.act(&commands);
-        }
+        let commands = self.acted(commands);
         let orders = self.orders.as_ref().map(|(orders, seen)| {
             let mut orders = orders.clone();
             // Ground of a refused image stays unseen.
@@ -265,6 +262,15 @@ impl Scene {
                 short_by_m: c.short_by_m,
             })
             .collect()
+    }
+
+    /// The same as the real valves take them: stray ones move sooner or later.
+    pub fn acted(&self, commands: &[ValveCommand]) -> Vec<Command> {
+        let told = self.told(commands);
+        match &self.solenoids {
+            Some(stray) => stray.act(&told),
+            None => told,
+        }
     }
 
     /// Seconds of the scene's ground at an instant of the recording's clock.
