@@ -42,11 +42,13 @@ lab.lessons = (() => {
       idea: "Between two pulses the place is foretold from speed and acceleration. At steady speed that is easy on any wheel. Where the speed bends, the next pulse brings the correction, and a coarse wheel brings it late.",
       exercise: "Find the coarsest wheel with which no patch begins or ends more than 10 mm off. Set “Ground per wheel pulse”, look at the largest errors, and check when you have it to within a third.",
       async check(values) {
-        const at = await drive({ ...this.setting, pulse_length_mm: values.pulse_length_mm });
-        const coarser = await drive({ ...this.setting, pulse_length_mm: Math.min(400, Math.round(values.pulse_length_mm * 4 / 3)) });
-        if (worst(at) > 10) return { right: false, why: `With ${values.pulse_length_mm} mm a pulse the largest error is ${worst(at).toFixed(1)} mm.` };
-        if (worst(coarser) <= 10) return { right: false, why: `${values.pulse_length_mm} mm does, but so does a coarser one.` };
-        return { right: true, why: `${values.pulse_length_mm} mm a pulse: ${worst(at).toFixed(1)} mm at most; a third coarser: ${worst(coarser).toFixed(1)} mm.` };
+        const off = async (mm) => worst(await drive({ ...this.setting, pulse_length_mm: mm }));
+        const own = await off(values.pulse_length_mm);
+        if (own > 10) return { right: false, why: `With ${values.pulse_length_mm} mm a pulse the largest error is ${own.toFixed(1)} mm.` };
+        let coarsest = 0;
+        for (let mm = 20; mm <= 400; mm += 20) if (await off(mm) <= 10) coarsest = mm;
+        if (values.pulse_length_mm < coarsest * 2 / 3) return { right: false, why: `${values.pulse_length_mm} mm does, but so does a coarser one.` };
+        return { right: true, why: `${values.pulse_length_mm} mm a pulse: ${own.toFixed(1)} mm at most. On a wheel of 2 m that is ${Math.round(2000 / values.pulse_length_mm)} pulses a turn.` };
       },
     },
     {

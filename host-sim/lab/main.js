@@ -34,9 +34,10 @@
       return row;
     }));
     const lacking = figures.why_not.map(([why, n]) => `${n} ${why === "partial" ? "wetted in part" : why}`).join("; ");
+    const beyond = figures.beyond_reach ? ` For ${figures.beyond_reach} of them not even all nozzles would give enough: at this height the fans overlap unevenly, or leave gaps.` : "";
     $("verdict").textContent = figures.plants === 0
       ? "No plant is judged with these values."
-      : `${figures.core.full} of ${figures.plants} plants get their full dose, ${figures.core.saved_percent.toFixed(1)} % of the product is saved.${lacking ? ` Not full: ${lacking}.` : ""}`;
+      : `${figures.core.full} of ${figures.plants} plants get their full dose, ${figures.core.saved_percent.toFixed(1)} % of the product is saved.${lacking ? ` Not full: ${lacking}.` : ""}${beyond}`;
     $("spray").textContent = `A nozzle gives ${figures.flow_l_min} L/min, ${figures.rate_l_ha} L/ha at this speed if all are open. Its fan wets ${figures.fan_mm} mm across and ${figures.thickness_mm} mm along, and flies on for ${figures.throw_ms.toFixed(1)} ms of travel, ${figures.throw_mm} mm.${figures.late ? ` Openings too late for their whole lead: ${figures.late}.` : ""}`;
   };
 
@@ -184,6 +185,7 @@
     $("plant-after").addEventListener("click", () => step(1));
     for (const name of ["machine.toml", "scenario.toml", "recording.jsonl", "truth.json"]) {
       const button = Object.assign(document.createElement("button"), { type: "button", textContent: name });
+      button.dataset.file = name;
       button.addEventListener("click", async () => {
         try {
           save(name, (await lab.backend.ask({ do: "files", values: lab.values.now() }))[name]);

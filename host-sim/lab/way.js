@@ -71,9 +71,9 @@ lab.way = (() => {
     const x = [way.boom[0][0], end[0]];
     const reach = Math.max(way.length_m, 0.05) + Math.max(0, ...[way.patch, way.fixed_patch].filter(Boolean).map((p) => p.to_m));
     const y = [Math.min(way.boom[0][1], -0.2) * 1.04, Math.max(reach, 0.12 * -way.boom[0][1]) * 1.25];
-    const small = place.clientWidth < 520;
+    const small = place.clientWidth < 420;
     chart(place, {
-      height: small ? 250 : 400, margin: [18, 58, 34, 46], x, y, label,
+      height: small ? 250 : 410, margin: [18, 58, 34, 46], x, y, label,
       xName: "ms after the image", yName: "m along travel, from the plant", inner: (c) => {
         let clipped = ground(way, c, x);
         const near = window(way);
@@ -95,7 +95,7 @@ lab.way = (() => {
         const open = find(way, "command", "open");
         if (open) {
           const [px, py] = [c.sx(open.t_ms), c.sy(open.x_m)];
-          free += mark(px, py, way.steps.indexOf(open) + 1) + text(px - 13, py - 8, "told to open", "", "end");
+          free += mark(px, py, way.steps.indexOf(open) + 1) + text(px + 13, py + 15, "told to open");
         }
         free += text(c.left + 5, c.sy(way.length_m / 2) - 4, "plant", "plant-text");
         const mid = Math.floor(way.boom.length * 0.42);
@@ -109,7 +109,7 @@ lab.way = (() => {
     const { t, m } = window(way);
     const small = place.clientWidth < 340;
     chart(place, {
-      height: small ? 300 : 400, margin: [18, 58, 34, 46], x: t, y: m, label,
+      height: small ? 300 : 410, margin: [18, 58, 34, 46], x: t, y: m, label,
       xName: "ms after the image", yName: "m", yFormat: (v) => v.toFixed(2).replace(/\.?0+$/, "") || "0", inner: (c) => {
         const clipped = ground(way, c, t);
         let free = bars(way, c, m);
@@ -149,6 +149,10 @@ lab.way = (() => {
     }));
   };
 
+  // What the numbers of the magnified picture stand for.
+  const short = { decision: ["decided", "decided"], command: ["told to open", "told to close"], "half flow": ["half open", "half closed"], landing: ["full spray lands", "last full spray lands"] };
+  const key = (way) => numbered(way).filter((s) => s.end).map((s) => `${s.number} ${short[s.step][s.end === "open" ? 0 : 1]}`).join(" · ");
+
   const off = (value) => value === null ? "not scored" : `${Math.abs(value).toFixed(1)} mm too ${value < 0 ? "early" : "late"}`;
 
   const caption = (way) => {
@@ -165,6 +169,7 @@ lab.way = (() => {
     const $ = (id) => document.getElementById(id);
     if (!way) {
       for (const id of ["way", "way-near"]) $(id).innerHTML = "<p class=\"small\">No plant is judged with these values, or not this one. Choose another.</p>";
+      $("way-key").textContent = "";
       $("way-caption").textContent = "There is no plant to show.";
       $("way-steps").replaceChildren();
       return;
@@ -173,7 +178,8 @@ lab.way = (() => {
     whole($("way"), way, `Distance over time. ${said}`);
     // On a narrow page the magnified picture is folded away.
     if ($("way-near").clientWidth > 0) close($("way-near"), way, `The same magnified around opening and closing. ${said}`);
-    $("way-caption").textContent = `${said} Dotted: where the patch is wanted to begin and end. Shaded band: what the camera sees.`;
+    $("way-key").textContent = key(way);
+    $("way-caption").textContent = `${said} Bars at the right: the plant, the controller's patch, the fixed delay's. Dotted: where the patch is wanted to begin and end. Shaded band: what the camera sees.`;
     words($("way-steps"), way);
   };
 

@@ -15,9 +15,12 @@
 //!   as its messages;
 //! * [`mod@bench`], [`send`], [`watch`]: a live board at the far end of it;
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
+//! * [`lab`]: values in, a judged drive out, and the page that shows it;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
-//! The judge knows nothing of the core: the two meet only in the list of commands.
+//! The judge knows nothing of the core: the two meet only in the list of commands. Without the
+//! feature `terminal` there is no command line, no port and no screen, and the crate builds for
+//! WebAssembly.
 
 pub mod baseline;
 #[cfg(feature = "terminal")]

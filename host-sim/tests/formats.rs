@@ -172,3 +172,14 @@ fn the_frame_log_page_holds() {
         assert!(error.to_string().contains(word), "{error}");
     }
 }
+
+#[test]
+fn the_lab_page_holds() {
+    let page = include_str!("../formats/lab.md");
+    let told = host_sim::lab::answer(example(page, "json"));
+    assert!(!host_sim::lab::is_error(&told), "{told}");
+    assert!(
+        told.contains("\"clock_error_ms\":5.0"),
+        "the values come back"
+    );
+}

@@ -128,6 +128,7 @@ pub fn answer(values: &Values) -> Result<Json> {
             "core": fared(&d.report),
             "fixed": fared(&d.fixed_report),
             "why_not": why_not(&d),
+            "beyond_reach": d.report.beyond_reach,
             "late": d.run.counters.late,
             "throw_ms": round(d.files.throw_s * 1e3, 3),
             "throw_mm": round(d.files.throw_s * values.speed_m_s * 1e3, 1),

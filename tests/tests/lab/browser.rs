@@ -34,13 +34,15 @@ impl Browser {
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
-            .unwrap_or_else(|e| panic!("chromedriver: {e}; run scripts/browser, or scripts/test once"));
+            .unwrap_or_else(|e| {
+                panic!("chromedriver: {e}; run scripts/browser, or scripts/test once")
+            });
         let out = driver.stdout.take().expect("it is piped");
         let port = BufReader::new(out)
             .lines()
             .map_while(Result::ok)
             .find_map(|line| {
-                let (_, rest) = line.split_once("on port ")?;
+                let (_, rest) = line.split_once("successfully on port ")?;
                 rest.trim_end_matches('.').parse().ok()
             })
             .expect("the driver tells its port");
@@ -72,13 +74,24 @@ impl Browser {
         }}}});
         let answer = http::ask("POST", port, "/session", &wish.to_string());
         let told: Value = serde_json::from_str(&answer.body).expect("the driver speaks JSON");
-        let session = told["value"]["sessionId"].as_str().unwrap_or_else(|| panic!("no browser: {}", answer.body));
-        Browser { session: session.to_owned(), driver, port, folder }
+        let session = told["value"]["sessionId"]
+            .as_str()
+            .unwrap_or_else(|| panic!("no browser: {}", answer.body));
+        Browser {
+            session: session.to_owned(),
+            driver,
+            port,
+            folder,
+        }
     }
 
     fn call(&self, method: &str, path: &str, body: &Value) -> Value {
         let path = format!("/session/{}/{path}", self.session);
-        let body = if method == "POST" { body.to_string() } else { String::new() };
+        let body = if method == "POST" {
+            body.to_string()
+        } else {
+            String::new()
+        };
         let answer = http::ask(method, self.port, &path, &body);
         let mut told: Value = serde_json::from_str(&answer.body).expect("the driver speaks JSON");
         assert!(answer.status == 200, "{path}: {}", answer.body);
@@ -92,7 +105,11 @@ impl Browser {
 
     /// Runs a function body in the page and gives what it returns; a promise is waited for.
     pub fn js(&self, script: &str) -> Value {
-        self.call("POST", "execute/sync", &json!({"script": script, "args": []}))
+        self.call(
+            "POST",
+            "execute/sync",
+            &json!({"script": script, "args": []}),
+        )
     }
 
     /// Waits until an expression is true.
@@ -109,8 +126,15 @@ impl Browser {
     }
 
     fn element(&self, css: &str) -> String {
-        let found = self.call("POST", "element", &json!({"using": "css selector", "value": css}));
-        found[ELEMENT].as_str().unwrap_or_else(|| panic!("no {css}")).to_owned()
+        let found = self.call(
+            "POST",
+            "element",
+            &json!({"using": "css selector", "value": css}),
+        );
+        found[ELEMENT]
+            .as_str()
+            .unwrap_or_else(|| panic!("no {css}"))
+            .to_owned()
     }
 
     /// Clicks an element, scrolled into view.
@@ -122,7 +146,11 @@ impl Browser {
     /// Types into an element, or chooses a file.
     pub fn keys(&self, css: &str, text: &str) {
         let element = self.element(css);
-        self.call("POST", &format!("element/{element}/value"), &json!({ "text": text }));
+        self.call(
+            "POST",
+            &format!("element/{element}/value"),
+            &json!({ "text": text }),
+        );
     }
 
     /// Drags from an element's middle by so many pixels to the right.
@@ -139,14 +167,13 @@ impl Browser {
         self.call("POST", "actions", &actions);
     }
 
-    /// Sets the window's size.
-    pub fn size(&self, width: u32, height: u32) {
-        self.call("POST", "window/rect", &json!({"width": width, "height": height}));
-    }
-
     /// A command of the browser's own protocol.
     pub fn own(&self, command: &str, parameters: Value) -> Value {
-        self.call("POST", "goog/cdp/execute", &json!({"cmd": command, "params": parameters}))
+        self.call(
+            "POST",
+            "goog/cdp/execute",
+            &json!({"cmd": command, "params": parameters}),
+        )
     }
 
     /// What the last download holds; waits for it.
@@ -174,9 +201,14 @@ impl Browser {
     /// Writes a picture of the whole page, for people to look at.
     pub fn picture(&self, to: &Path) {
         let size = self.own("Page.getLayoutMetrics", json!({}))["cssContentSize"].clone();
-        let clip = json!({"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1});
-        let shot = self.own("Page.captureScreenshot", json!({"captureBeyondViewport": true, "clip": clip}));
-        fs::write(to, decoded(shot["data"].as_str().expect("a picture"))).expect("it can be written");
+        let clip =
+            json!({"x": 0, "y": 0, "width": size["width"], "height": size["height"], "scale": 1});
+        let shot = self.own(
+            "Page.captureScreenshot",
+            json!({"captureBeyondViewport": true, "clip": clip}),
+        );
+        fs::write(to, decoded(shot["data"].as_str().expect("a picture")))
+            .expect("it can be written");
     }
 }
 

@@ -16,7 +16,9 @@ pub struct Answer {
 /// Sends bytes as they are, and reads until the other side ends.
 pub fn raw(port: u16, request: &[u8]) -> Answer {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("somebody listens");
-    stream.set_read_timeout(Some(Duration::from_secs(120))).expect("a timeout");
+    stream
+        .set_read_timeout(Some(Duration::from_secs(120)))
+        .expect("a timeout");
     // The other side may have refused before all was sent.
     let _ = stream.write_all(request);
     let _ = stream.shutdown(Shutdown::Write);
@@ -33,8 +35,15 @@ pub fn ended(mut stream: TcpStream) -> Answer {
 fn split(all: &[u8]) -> Answer {
     let text = String::from_utf8_lossy(all);
     let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
-    let status = head.split(' ').nth(1).and_then(|s| s.parse().ok()).unwrap_or(0);
-    Answer { status, body: body.to_owned() }
+    let status = head
+        .split(' ')
+        .nth(1)
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(0);
+    Answer {
+        status,
+        body: body.to_owned(),
+    }
 }
 
 /// A whole request with a JSON body.
@@ -51,8 +60,12 @@ pub fn request(method: &str, port: u16, path: &str, body: &str) -> Vec<u8> {
 /// length that it promises.
 pub fn ask(method: &str, port: u16, path: &str, body: &str) -> Answer {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).expect("the driver listens");
-    stream.set_read_timeout(Some(Duration::from_secs(120))).expect("a timeout");
-    stream.write_all(&request(method, port, path, body)).expect("the driver takes it");
+    stream
+        .set_read_timeout(Some(Duration::from_secs(120)))
+        .expect("a timeout");
+    stream
+        .write_all(&request(method, port, path, body))
+        .expect("the driver takes it");
     let mut all = Vec::new();
     let mut part = [0; 65536];
     loop {
@@ -63,7 +76,12 @@ pub fn ask(method: &str, port: u16, path: &str, body: &str) -> Answer {
             let start = head.len() + 4;
             let length = head
                 .lines()
-                .find_map(|l| l.to_ascii_lowercase().strip_prefix("content-length:").map(str::trim).map(str::to_owned))
+                .find_map(|l| {
+                    l.to_ascii_lowercase()
+                        .strip_prefix("content-length:")
+                        .map(str::trim)
+                        .map(str::to_owned)
+                })
                 .and_then(|l| l.parse::<usize>().ok());
             length.is_some_and(|length| all.len() >= start + length)
         });

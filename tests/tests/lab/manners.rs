@@ -28,7 +28,10 @@ fn works(port: u16) {
 fn foreign_names_paths_and_kinds_are_refused() {
     let port = served();
     let ask = |head: &str, body: &str| {
-        raw(port, format!("{}\r\n\r\n{body}", head.replace("PORT", &port.to_string())).as_bytes())
+        raw(
+            port,
+            format!("{}\r\n\r\n{body}", head.replace("PORT", &port.to_string())).as_bytes(),
+        )
     };
     let page = ask("GET / HTTP/1.1\r\nHost: localhost:PORT", "");
     assert_eq!(page.status, 200);
@@ -62,9 +65,18 @@ fn wrong_requests_are_told_what_is_wrong() {
         ("", "this is no request"),
         ("{\"do\":\"drive\",\n\"values\":{", "request:2:"),
         ("{\"do\":\"fly\"}", "unknown variant"),
-        ("{\"do\":\"drive\",\"values\":{\"speed_m_s\":99}}", "from 1 to 8 m/s"),
-        ("{\"do\":\"drive\",\"values\":{\"colour\":1}}", "there is no value `colour`"),
-        ("{\"do\":\"recording\",\"machine\":{\"name\":\"m.toml\",\"text\":\"machine_format = 1\\nname = 5\\n\"},\"recording\":{\"name\":\"r.jsonl\",\"text\":\"\"}}", "m.toml:2:8"),
+        (
+            "{\"do\":\"drive\",\"values\":{\"speed_m_s\":99}}",
+            "from 1 to 8 m/s",
+        ),
+        (
+            "{\"do\":\"drive\",\"values\":{\"colour\":1}}",
+            "there is no value `colour`",
+        ),
+        (
+            "{\"do\":\"recording\",\"machine\":{\"name\":\"m.toml\",\"text\":\"machine_format = 1\\nname = 5\\n\"},\"recording\":{\"name\":\"r.jsonl\",\"text\":\"\"}}",
+            "m.toml:2:8",
+        ),
     ] {
         let answer = compute(port, body);
         assert_eq!(answer.status, 422, "{body}: {}", answer.body);
@@ -78,7 +90,8 @@ fn slow_senders_are_let_go() {
     let port = served();
     let mut slow = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
     let silent = TcpStream::connect(("127.0.0.1", port)).expect("it listens");
-    slow.write_all(b"POST /compute HTTP/1.1\r\nHost: localhost:").expect("sent");
+    slow.write_all(b"POST /compute HTTP/1.1\r\nHost: localhost:")
+        .expect("sent");
     works(port);
     let mut drip = slow.try_clone().expect("a second handle");
     let dripping = thread::spawn(move || {
@@ -159,11 +172,14 @@ fn broken(rng: &mut Pcg64Mcg, good: &[u8], kind: usize) -> Vec<u8> {
         }
         2 => bytes.truncate(rng.random_range(1..good.len())),
         3 => {
-            let text = String::from_utf8_lossy(good).replace("/compute", &format!("/{}", rng.next_u32()));
+            let text =
+                String::from_utf8_lossy(good).replace("/compute", &format!("/{}", rng.next_u32()));
             bytes = text.into_bytes();
         }
         _ => {
-            let key = host_sim::lab::values::TABLE[rng.random_range(0..host_sim::lab::values::TABLE.len())].key;
+            let key = host_sim::lab::values::TABLE
+                [rng.random_range(0..host_sim::lab::values::TABLE.len())]
+            .key;
             let value = [-1e9, 1e9, 1e300][rng.random_range(0..3)];
             let text = String::from_utf8_lossy(good);
             let (head, _) = text.split_once("Content-Length").expect("it has one");

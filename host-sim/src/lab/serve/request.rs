@@ -77,14 +77,15 @@ impl Request {
     ) -> Result<Request, Option<Refusal>> {
         let mut bytes = Vec::new();
         let end = loop {
-            if let Some(end) = bytes.windows(4).position(|w| w == b"\r\n\r\n") {
-                break end;
-            }
-            if bytes.len() > LONGEST_HEAD {
+            let end = bytes.windows(4).position(|w| w == b"\r\n\r\n");
+            if end.unwrap_or(bytes.len()) > LONGEST_HEAD {
                 return Err(Some(refuse(
                     "431 Request Header Fields Too Large",
                     "the head is larger than 16 KiB",
                 )));
+            }
+            if let Some(end) = end {
+                break end;
             }
             more(stream, clock, LONGEST_FOR_HEAD, &mut bytes)?;
         };
