@@ -63,7 +63,8 @@ impl Files {
             machine,
             scenario,
             throw_s: throw_ms * 1e-3,
-            flight_s,
+            // Likewise: what comes of sines and roots must not differ by platform from here on.
+            flight_s: (flight_s * 1e6).round() / 1e6,
         })
     }
 }
