@@ -23,26 +23,34 @@ lab.draw = (() => {
 
   const scale = (from, to, low, high) => (value) => low + (value - from) / (to - from) * (high - low);
 
+  // Widths are asked for once: each question makes the browser lay out what was just drawn.
+  const widths = new Map();
+  const width = (place) => {
+    if (!widths.has(place.id)) widths.set(place.id, place.clientWidth);
+    return widths.get(place.id);
+  };
+  const forget = () => widths.clear();
+
   // A picture with axes: `inner` draws between them.
   const chart = (place, { height, margin = [14, 12, 34, 46], x, y, xName, yName, label, inner, xFormat = String, yFormat = String }) => {
-    const width = Math.max(place.clientWidth, 260);
+    const across = Math.max(width(place), 260);
     const [top, right, bottom, left] = margin;
-    const sx = scale(x[0], x[1], left, width - right);
+    const sx = scale(x[0], x[1], left, across - right);
     const sy = scale(y[0], y[1], height - bottom, top);
     let marks = "";
-    for (const t of ticks(x[0], x[1], (width - left - right) / 75)) {
+    for (const t of ticks(x[0], x[1], (across - left - right) / 75)) {
       marks += line([[sx(t), top], [sx(t), height - bottom]], "grid") + text(sx(t), height - bottom + 15, xFormat(t), "soft", "middle");
     }
     for (const t of ticks(y[0], y[1], (height - top - bottom) / 45)) {
-      marks += line([[left, sy(t)], [width - right, sy(t)]], "grid") + text(left - 6, sy(t) + 4, yFormat(t), "soft", "end");
+      marks += line([[left, sy(t)], [across - right, sy(t)]], "grid") + text(left - 6, sy(t) + 4, yFormat(t), "soft", "end");
     }
-    marks += line([[left, top], [left, height - bottom], [width - right, height - bottom]], "axis");
-    marks += text(width - right, height - 4, xName, "soft", "end");
+    marks += line([[left, top], [left, height - bottom], [across - right, height - bottom]], "axis");
+    marks += text(across - right, height - 4, xName, "soft", "end");
     marks += text(2, top - 3, yName, "soft");
     const clip = `clip-${place.id}`;
-    const bounds = tag("clipPath", { id: clip }, box(left, top, width - left - right, height - top - bottom, ""));
-    const { clipped = "", free = "" } = inner({ sx, sy, width, height, left, right, top, bottom });
-    place.innerHTML = tag("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label },
+    const bounds = tag("clipPath", { id: clip }, box(left, top, across - left - right, height - top - bottom, ""));
+    const { clipped = "", free = "" } = inner({ sx, sy, width: across, height, left, right, top, bottom });
+    place.innerHTML = tag("svg", { viewBox: `0 0 ${across} ${height}`, role: "img", "aria-label": label },
       tag("defs", {}, bounds) + marks + tag("g", { "clip-path": `url(#${clip})` }, clipped) + free);
   };
 
@@ -61,5 +69,5 @@ lab.draw = (() => {
     return placed;
   };
 
-  return { safe, tag, text, line, area, box, ticks, scale, chart, apart };
+  return { safe, tag, text, line, area, box, ticks, scale, chart, apart, width, forget };
 })();

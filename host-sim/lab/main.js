@@ -205,11 +205,12 @@
     more.addEventListener("click", () => {
       const open = document.querySelector(".hero").classList.toggle("open");
       more.setAttribute("aria-expanded", String(open));
+      lab.draw.forget();
       draw();
     });
     $("way-figure").after(more);
     // Pictures fit their width and the colour scheme.
-    const again = () => { draw(); drawCurve(); lab.scrub.show(); };
+    const again = () => { lab.draw.forget(); draw(); drawCurve(); lab.scrub.show(); };
     let width = innerWidth;
     addEventListener("resize", () => { if (innerWidth !== width) { width = innerWidth; again(); } });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);

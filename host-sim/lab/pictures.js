@@ -1,6 +1,6 @@
 // The other pictures: ground strip, errors, hits against saving, dose.
 lab.pictures = (() => {
-  const { tag, text, line, box, chart, scale } = lab.draw;
+  const { tag, text, line, box, chart, scale, width: wide } = lab.draw;
   const $ = (id) => document.getElementById(id);
 
   // A plant's outcome by shape, so that it is told without colour: round full, square in part,
@@ -14,7 +14,7 @@ lab.pictures = (() => {
 
   const strip = (data, chosen) => {
     const place = $("strip");
-    const width = Math.max(place.clientWidth, 260);
+    const width = Math.max(wide(place), 260);
     const row = width > 700 ? 26 : width > 480 ? 18 : 10;
     const lane = width > 700 ? 11 : 9;
     const rows = Math.ceil((data.to_m - data.from_m) / row);
@@ -62,8 +62,6 @@ lab.pictures = (() => {
   }).join("");
 
   const errors = (data, figures) => {
-    const place = $("errors");
-    place.innerHTML = "<div id=\"errors-both\"></div><div id=\"errors-near\"></div>";
     const panel = (id, name, set, lists, label) => {
       const most = Math.max(1, ...lists.flatMap(([bins]) => bins));
       chart($(id), {
@@ -118,8 +116,8 @@ lab.pictures = (() => {
     const data = way?.dose;
     const stops = matchMedia("(prefers-color-scheme: dark)").matches ? dark : light;
     $("ramp").style.background = `linear-gradient(90deg, ${stops.map((s) => `rgb(${s})`).join(",")})`;
-    const width = canvas.clientWidth || 300;
-    const height = canvas.clientHeight || 250;
+    const width = wide(canvas) || 300;
+    const height = 250;
     const ratio = globalThis.devicePixelRatio || 1;
     canvas.width = width * ratio;
     canvas.height = height * ratio;
@@ -131,17 +129,18 @@ lab.pictures = (() => {
     }
     const rows = data.percent.length;
     const columns = data.percent[0].length;
-    // One scale both ways, travel to the right.
+    // One scale both ways, travel to the right: a pixel a cell, then stretched.
     const unit = Math.min(width / (rows * data.cell_m), height / (columns * data.cell_m));
     const ox = (width - rows * data.cell_m * unit) / 2;
     const oy = (height - columns * data.cell_m * unit) / 2;
-    const cell = data.cell_m * unit;
+    const small = Object.assign(document.createElement("canvas"), { width: rows, height: columns });
+    const pixels = new ImageData(rows, columns);
     for (let r = 0; r < rows; r += 1) {
-      for (let c = 0; c < columns; c += 1) {
-        pen.fillStyle = `rgb(${mix(stops, data.percent[r][c] / 150)})`;
-        pen.fillRect(ox + r * cell, oy + c * cell, cell + 0.6, cell + 0.6);
-      }
+      for (let c = 0; c < columns; c += 1) pixels.data.set([...mix(stops, data.percent[r][c] / 150), 255], 4 * (c * rows + r));
     }
+    small.getContext("2d").putImageData(pixels, 0, 0);
+    pen.imageSmoothingEnabled = false;
+    pen.drawImage(small, ox, oy, rows * data.cell_m * unit, columns * data.cell_m * unit);
     const style = getComputedStyle(document.body);
     pen.strokeStyle = style.getPropertyValue("--plant");
     pen.lineWidth = 2.5;

@@ -1,6 +1,6 @@
 // Driving along: the boom from above at one instant, of this setting or of a user's own recording.
 lab.scrub = (() => {
-  const { tag, text, line, box, scale } = lab.draw;
+  const { tag, text, line, box, scale, width: wide } = lab.draw;
   const $ = (id) => document.getElementById(id);
   let drive = null;
   let own = false;
@@ -34,7 +34,7 @@ lab.scrub = (() => {
     const { x, v } = state(t);
     const on = spraying(t);
     const place = $("scrub");
-    const width = Math.max(place.clientWidth, 260);
+    const width = Math.max(wide(place), 260);
     const left = Math.min(...drive.nozzles.map((n) => n[1] - n[2] / 2));
     const right = Math.max(...drive.nozzles.map((n) => n[1] + n[2] / 2));
     const ahead = Math.max(1, ...drive.detectors.map((d) => d.x_m + d.far_m)) + 0.6;

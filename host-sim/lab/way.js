@@ -1,6 +1,6 @@
 // The way of one plant over distance and time, whole and magnified, and the same in words.
 lab.way = (() => {
-  const { text, line, area, box, chart, apart } = lab.draw;
+  const { text, line, area, box, chart, apart, width: wide } = lab.draw;
   const ms = (t) => `${t.toFixed(1)} ms`;
   const mm = (m) => `${(m * 1000).toFixed(0)} mm`;
 
@@ -71,7 +71,7 @@ lab.way = (() => {
     const x = [way.boom[0][0], end[0]];
     const reach = Math.max(way.length_m, 0.05) + Math.max(0, ...[way.patch, way.fixed_patch].filter(Boolean).map((p) => p.to_m));
     const y = [Math.min(way.boom[0][1], -0.2) * 1.04, Math.max(reach, 0.12 * -way.boom[0][1]) * 1.25];
-    const small = place.clientWidth < 420;
+    const small = wide(place) < 420;
     chart(place, {
       height: small ? 250 : 410, margin: [18, 58, 34, 46], x, y, label,
       xName: "ms after the image", yName: "m along travel, from the plant", inner: (c) => {
@@ -107,7 +107,7 @@ lab.way = (() => {
 
   const close = (place, way, label) => {
     const { t, m } = window(way);
-    const small = place.clientWidth < 340;
+    const small = wide(place) < 340;
     chart(place, {
       height: small ? 300 : 410, margin: [18, 58, 34, 46], x: t, y: m, label,
       xName: "ms after the image", yName: "m", yFormat: (v) => v.toFixed(2).replace(/\.?0+$/, "") || "0", inner: (c) => {
@@ -177,7 +177,7 @@ lab.way = (() => {
     const said = caption(way);
     whole($("way"), way, `Distance over time. ${said}`);
     // On a narrow page the magnified picture is folded away.
-    if ($("way-near").clientWidth > 0) close($("way-near"), way, `The same magnified around opening and closing. ${said}`);
+    if (wide($("way-near")) > 0) close($("way-near"), way, `The same magnified around opening and closing. ${said}`);
     $("way-key").textContent = key(way);
     $("way-caption").textContent = `${said} Bars at the right: the plant, the controller's patch, the fixed delay's. Dotted: where the patch is wanted to begin and end. Shaded band: what the camera sees.`;
     words($("way-steps"), way);
