@@ -101,6 +101,8 @@
     } finally {
       busy = false;
       document.body.classList.remove("working");
+      // A change that came while an answer failed is not lost.
+      if (wanted) compute();
     }
   };
 
