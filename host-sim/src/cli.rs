@@ -13,6 +13,7 @@ use crate::compare;
 use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
+use crate::lab::command::{self, LabArgs};
 use crate::report;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
@@ -150,6 +151,8 @@ pub enum Verb {
         #[arg(long, value_name = "FILE.html")]
         out: String,
     },
+    /// Serve the lab on this computer: drag a value and see what becomes of a plant
+    Lab(LabArgs),
     /// Drive and judge a built-in scenario and draw its ground strip
     Demo {
         /// Folder for the files and the picture strip.svg; made if need be
@@ -267,6 +270,7 @@ pub fn run(cli: Cli) -> Result<bool> {
             report::report(&folder, &out)?;
             Ok(true)
         }
+        Verb::Lab(args) => command::run(&args, say).map(|()| true),
         Verb::Demo { out, json } => {
             let (summary, picture) = run::demo(&out)?;
             print(&summary, || summary.table(), json)?;

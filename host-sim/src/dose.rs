@@ -5,6 +5,7 @@
 
 use std::fmt::Write as _;
 
+#[cfg(feature = "terminal")]
 use clap::Args;
 use ground_truth::deposit::{CELL_M, STEP_S};
 use ground_truth::nozzle::rate_l_ha;
@@ -23,34 +24,50 @@ use crate::scene::Scene;
 use crate::truth::Truth;
 
 /// What `dose` is asked to do.
-#[derive(Debug, Clone, Default, PartialEq, Args)]
+#[derive(Debug, Clone, Default, PartialEq)]
+#[cfg_attr(feature = "terminal", derive(Args))]
 pub struct Wish {
     /// The recording; `-` is standard input
-    #[arg(value_name = "RECORDING")]
+    #[cfg_attr(feature = "terminal", arg(value_name = "RECORDING"))]
     pub recording: String,
     /// The machine file
-    #[arg(long, value_name = "MACHINE.toml")]
+    #[cfg_attr(feature = "terminal", arg(long, value_name = "MACHINE.toml"))]
     pub machine: String,
     /// The truth of a simulated drive; without it the ground is worked out in hindsight
-    #[arg(long, value_name = "TRUTH.json")]
+    #[cfg_attr(feature = "terminal", arg(long, value_name = "TRUTH.json"))]
     pub truth: Option<String>,
     /// Lay down this command list instead of the core's
-    #[arg(long, value_name = "IN.csv")]
+    #[cfg_attr(feature = "terminal", arg(long, value_name = "IN.csv"))]
     pub commands: Option<String>,
     /// Flow of an open nozzle, L/min (that of the machine file)
-    #[arg(long, value_name = "Q", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "Q", allow_negative_numbers = true)
+    )]
     pub flow_l_min: Option<f64>,
     /// The rate wanted, L/ha (that of a broadcast pass at the drive's mean speed)
-    #[arg(long, value_name = "R", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "R", allow_negative_numbers = true)
+    )]
     pub rate_l_ha: Option<f64>,
     /// Size of a cell, mm (10)
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "C", allow_negative_numbers = true)
+    )]
     pub cell_mm: Option<f64>,
     /// Time step, ms (2)
-    #[arg(long, value_name = "T", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "T", allow_negative_numbers = true)
+    )]
     pub step_ms: Option<f64>,
     /// Memory that the grid may take, MiB
-    #[arg(long, value_name = "M", default_value_t = 256)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "M", default_value_t = 256)
+    )]
     pub most_mib: u64,
 }
 

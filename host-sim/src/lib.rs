@@ -20,21 +20,29 @@
 //! * [`throw`], [`dose`]: the spray in the air, and on the ground in litres a hectare;
 //! * [`buffers`]: lead and trail for a wanted share of hits; [`chart`]: plain charts;
 //! * [`study`]: many runs over varied keys; [`report`]: a drive or study as one HTML page;
+//! * [`lab`]: values in, a judged drive out, and the page that shows it;
 //! * [`run`], [`cli`]: the verbs and the command line.
 //!
-//! The judge knows nothing of the core: the two meet only in the list of commands.
+//! The judge knows nothing of the core: the two meet only in the list of commands. Without the
+//! feature `terminal` there is no command line, no port and no screen, and the crate builds for
+//! WebAssembly.
 
 pub mod agronomy;
 pub mod baseline;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod bench;
+#[cfg(feature = "terminal")]
 pub mod buffers;
+#[cfg(feature = "terminal")]
 pub mod calibrate;
+#[cfg(feature = "terminal")]
 pub mod chart;
 pub mod check;
+#[cfg(feature = "terminal")]
 pub mod cli;
 pub mod commands;
 pub mod compare;
@@ -44,6 +52,7 @@ pub mod dose;
 pub mod error;
 pub mod generate;
 mod held;
+pub mod lab;
 mod lines;
 pub mod link_host;
 pub mod machine;
@@ -53,27 +62,32 @@ pub mod orders;
 mod output;
 pub mod over_link;
 pub mod profile;
+#[cfg(feature = "terminal")]
 mod progress;
 pub mod recording;
 pub mod replay;
+#[cfg(feature = "terminal")]
 pub mod report;
 pub mod run;
 pub mod scenario;
 pub mod scenario_world;
 pub mod scene;
 pub mod scripted;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod send;
 pub mod strip;
+#[cfg(feature = "terminal")]
 pub mod study;
 pub mod summary;
 pub mod throw;
 mod toml_read;
 pub mod truth;
 pub mod truth_valves;
+#[cfg(feature = "terminal")]
 #[expect(
     clippy::disallowed_methods,
     reason = "a live board runs by the clock on the wall"

@@ -27,6 +27,8 @@ pub struct Replay {
     pub commands: Vec<ValveCommand>,
     /// What switched valves were told, cycle by cycle; empty on a machine without a rate.
     pub duties: Vec<CycleDuty>,
+    /// For each of them, the instant at which the core decided it, µs.
+    pub decided_us: Vec<u64>,
     /// For each image in order, what became of it.
     pub images: Vec<ImageFate>,
     /// The core's own counters at the end.
@@ -57,6 +59,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         at: first,
         next: first,
         commands: Vec::new(),
+        decided_us: Vec::new(),
         open: vec![false; machine.nozzles.len()],
         cycles: (machine.rate.as_ref())
             .map(|rate| Cycles::new((rate.cycle_s * 1e6).round() as u64, machine.nozzles.len())),
@@ -111,6 +114,7 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
         yaw: *run.core.yaw_counts(),
         commands: run.commands,
         duties: run.cycles.map(|c| c.duties).unwrap_or_default(),
+        decided_us: run.decided_us,
         images,
     })
 }
@@ -122,6 +126,8 @@ struct Run<'a> {
     /// The core's next deadline, µs.
     next: u64,
     commands: Vec<ValveCommand>,
+    /// For each command, when it was decided, µs.
+    decided_us: Vec<u64>,
     /// For each nozzle, whether its last command was to open.
     open: Vec<bool>,
     /// Cycles of switched valves, on a machine with a rate.
@@ -171,6 +177,7 @@ impl Run<'_> {
                     if let Some(state) = self.open.get_mut(usize::from(c.nozzle)) {
                         *state = open;
                     }
+                    self.decided_us.push(t_us);
                     let command = ValveCommand {
                         t_us: c.at.0,
                         nozzle: c.nozzle,

@@ -284,3 +284,14 @@ fn the_study_page_holds() {
         (0.08, 4.0)
     );
 }
+
+#[test]
+fn the_lab_page_holds() {
+    let page = include_str!("../formats/lab.md");
+    let told = host_sim::lab::answer(example(page, "json"));
+    assert!(!host_sim::lab::is_error(&told), "{told}");
+    assert!(
+        told.contains("\"clock_error_ms\":5.0"),
+        "the values come back"
+    );
+}

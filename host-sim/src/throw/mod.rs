@@ -80,6 +80,27 @@ pub fn of_machine(spec: &machine::Spray, speed_m_s: f64) -> std::result::Result<
     mean(&fans(spec, speed_m_s, 20.0), diameter).map(|m| m.0)
 }
 
+/// Throw and time of flight below the nozzle of a machine's `[spray]` at a speed, s, in calm air of
+/// 20 °C.
+///
+/// # Errors
+///
+/// As [`of_machine`].
+pub fn flight_of_machine(
+    spec: &machine::Spray,
+    speed_m_s: f64,
+) -> std::result::Result<(f64, f64), DropError> {
+    let diameter = spec.drops.diameter(spec.percentile / 100.0);
+    let fans = fans(spec, speed_m_s, 20.0);
+    let mut sum = (0.0, 0.0);
+    for fan in &fans {
+        let throw = fan.throw(diameter)?;
+        sum.0 += throw.mean_s / fans.len() as f64;
+        sum.1 += throw.flight_s / fans.len() as f64;
+    }
+    Ok(sum)
+}
+
 /// Works out what `throw` reports.
 pub fn throw(wish: &Wish) -> Result<Report> {
     let inputs = wish.inputs()?;

@@ -1,5 +1,6 @@
 //! What `throw` is asked to do, and the spray that comes of it.
 
+#[cfg(feature = "terminal")]
 use clap::Args;
 use ground_truth::drops::{
     BARE_GROUND_M, Spectrum, Spray, USUAL_BREAKUP_M, USUAL_VELOCITY_COEFFICIENT,
@@ -12,74 +13,126 @@ use crate::machine_file::{class_names, size_names};
 use crate::output;
 
 /// Flags of `throw`; what is left out comes from the machine file, or is the usual.
-#[derive(Debug, Clone, Default, PartialEq, Args)]
+#[derive(Debug, Clone, Default, PartialEq)]
+#[cfg_attr(feature = "terminal", derive(Args))]
 pub struct Wish {
     /// The machine file; without it all comes from the flags
-    #[arg(value_name = "MACHINE.toml")]
+    #[cfg_attr(feature = "terminal", arg(value_name = "MACHINE.toml"))]
     pub machine: Option<String>,
     /// From nozzle to target, m (0.5)
-    #[arg(long, value_name = "H", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "H", allow_negative_numbers = true)
+    )]
     pub height_m: Option<f64>,
     /// Pressure at the nozzle, kPa (300)
-    #[arg(long, value_name = "P", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "P", allow_negative_numbers = true)
+    )]
     pub pressure_kpa: Option<f64>,
     /// Nozzle size, such as 02 or 025 (03)
-    #[arg(long, value_name = "SIZE")]
+    #[cfg_attr(feature = "terminal", arg(long, value_name = "SIZE"))]
     pub size: Option<String>,
     /// Angle of the fan across travel, degrees (110)
-    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "A", allow_negative_numbers = true)
+    )]
     pub fan_angle_deg: Option<f64>,
     /// Angle of one fan along travel, degrees (10)
-    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "A", allow_negative_numbers = true)
+    )]
     pub thickness_deg: Option<f64>,
     /// Fan turned forward, degrees (0)
-    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "A", allow_negative_numbers = true)
+    )]
     pub tilt_deg: Option<f64>,
     /// Angle between twin fans, degrees; 0 for one fan (0)
-    #[arg(long, value_name = "A", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "A", allow_negative_numbers = true)
+    )]
     pub twin_deg: Option<f64>,
     /// The same dose all over the fan's width, instead of falling to both sides
-    #[arg(long)]
+    #[cfg_attr(feature = "terminal", arg(long))]
     pub even: bool,
     /// Speed of the machine, m/s (the machine's fastest, else 5)
-    #[arg(long, value_name = "V", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "V", allow_negative_numbers = true)
+    )]
     pub speed_m_s: Option<f64>,
     /// Drop sizes: a class such as medium, or the three diameters in µm below which 10, 50 and
     /// 90 % of the volume are, with commas between (medium)
-    #[arg(long, value_name = "CLASS|A,B,C", conflicts_with = "spectrum")]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "CLASS|A,B,C", conflicts_with = "spectrum")
+    )]
     pub drops: Option<String>,
     /// Drop sizes from a CSV file with the columns diameter_um,volume_share
-    #[arg(long, value_name = "FILE.csv")]
+    #[cfg_attr(feature = "terminal", arg(long, value_name = "FILE.csv"))]
     pub spectrum: Option<String>,
     /// The drops that the throw is meant for: this share of the volume is in smaller ones, % (50)
-    #[arg(long, value_name = "P", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "P", allow_negative_numbers = true)
+    )]
     pub percentile: Option<f64>,
     /// Share of the loss-free speed with which the liquid leaves (0.9)
-    #[arg(long, value_name = "C", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "C", allow_negative_numbers = true)
+    )]
     pub velocity_coefficient: Option<f64>,
     /// Length of the liquid sheet before it is drops, m (0.03)
-    #[arg(long, value_name = "L", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "L", allow_negative_numbers = true)
+    )]
     pub sheet_m: Option<f64>,
     /// Temperature of the air, °C (20)
-    #[arg(long, value_name = "T", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "T", allow_negative_numbers = true)
+    )]
     pub temperature_c: Option<f64>,
     /// Wind against travel at 2 m height, m/s; below 0 from behind. With neither wind given: 3
     /// from ahead, from behind and from the side
-    #[arg(long, value_name = "W", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "W", allow_negative_numbers = true)
+    )]
     pub head_wind_m_s: Option<f64>,
     /// Wind to the right at 2 m height, m/s
-    #[arg(long, value_name = "W", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "W", allow_negative_numbers = true)
+    )]
     pub side_wind_m_s: Option<f64>,
     /// Roughness length of the ground, m: the wind falls with the height to nothing there; 0 for
     /// the same wind at all heights (0.005)
-    #[arg(long, value_name = "Z", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "Z", allow_negative_numbers = true)
+    )]
     pub roughness_m: Option<f64>,
     /// Width of the strip that the spray is meant for, m (the fan's width on the ground)
-    #[arg(long, value_name = "B", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "B", allow_negative_numbers = true)
+    )]
     pub strip_m: Option<f64>,
     /// How far before or behind the fan's footprint a drop may land, m (the smaller of the
     /// machine's lead_m and trail_m, else 0.05)
-    #[arg(long, value_name = "M", allow_negative_numbers = true)]
+    #[cfg_attr(
+        feature = "terminal",
+        arg(long, value_name = "M", allow_negative_numbers = true)
+    )]
     pub margin_m: Option<f64>,
 }
 
