@@ -37,7 +37,7 @@ const CASES: [Case; 10] = [
             ),
             ("creep_speed_m_s = 0.1", "creep_speed_m_s = 0.3"),
         ],
-        budget: "[errors]\nwheel_unevenness_percent = 4.0\n",
+        budget: "[errors]\nwheel_unevenness_percent = 2.0\n",
     },
     Case {
         what: "48 nozzles, 0.25 m apart, four detectors",
