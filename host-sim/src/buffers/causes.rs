@@ -21,7 +21,7 @@ const WAVES_M: (f64, f64) = (1.5, 30.0);
 /// Swings of the boom a second, as in such a scenario.
 pub const WHIP_HZ: f64 = 0.7;
 /// What is left of a wheel's unevenness once its slots are learned.
-const LEARNED: f64 = 0.5;
+const LEARNED: f64 = 0.25;
 /// What rounding to sixteenths of a millimetre, outward, and stamps to the microsecond leave, m.
 const ROUNDING_M: f64 = 0.0003;
 
@@ -96,9 +96,12 @@ impl Reckoning<'_> {
             1.0
         };
         // At the capture a place lies between two marks, evenly: 2/3 of a mark's variance. At the
-        // command it lies ahead of the last one: all of it.
-        let uneven =
-            (5.0_f64 / 3.0).sqrt() * learned * e.wheel_unevenness_percent * percent * pulse;
+        // command it lies ahead of the last mark, by the way to the ground and half a pulse, and the
+        // speed comes from a stretch between two marks: a line through both, r stretches on.
+        let stretch = pulse * (SPEED_OVER_M / pulse).ceil().max(1.0);
+        let r = (v * (g.delay_s + g.throw_s) + 0.5 * pulse) / stretch;
+        let marks = 2.0 / 3.0 + (1.0 + r).powi(2) + r * r;
+        let uneven = marks.sqrt() * learned * e.wheel_unevenness_percent * percent * pulse;
         let alike = self.alike(g.way_m - g.throw_s * v);
         // What moves both sight and spray moves the plant by their difference.
         let differ = |spray: f64, sight: f64| {
@@ -156,7 +159,7 @@ impl Reckoning<'_> {
                     e.wheel_slip_percent * percent * (g.way_m * SLIP_STEP_S * v).sqrt(),
                 ),
             ),
-            ("wheel_unevenness_percent", normal(Plant, uneven)),
+            ("wheel_unevenness_percent", normal(Ends, uneven)),
             ("acceleration_m_s2", normal(Ends, forecast)),
             (
                 "boom_whip_mm",

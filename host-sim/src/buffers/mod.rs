@@ -1,6 +1,6 @@
 //! The verb `buffers`: how long lead and trail must be for a wanted share of hits.
 //!
-//! [`causes`] turns the machine file and the error budget ([`file`]) into causes of error; the
+//! [`causes`] turns the machine file and the error budget ([`mod@file`]) into causes of error; the
 //! crate `ground-truth` works out hits and buffers from them; [`runs`] drives the real core through
 //! the same errors and says whether that is right, or by how much it is not; [`report`] is the
 //! result and [`picture`] its picture. `formats/buffers.md` is the reference.

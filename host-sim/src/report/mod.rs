@@ -1,6 +1,6 @@
 //! The verb `report`: a drive or a study as one HTML page that needs no network.
 //!
-//! [`drive`] and [`study`] gather what is shown, [`strip`] draws the ground to zoom into, and
+//! `drive` and `study` gather what is shown, `strip` draws the ground to zoom into, and
 //! [`page`] is the frame with style and script. Everything is in the file; a policy in it forbids
 //! loading anything.
 
