@@ -112,9 +112,6 @@ pub struct Counters {
     pub keep_off_crossed: u32,
     /// Emergency stops.
     pub emergency_stops: u32,
-    /// Opens taken back because a stop came before they were handed out. None is: the call that
-    /// decides an open hands it out. The field keeps its place in the link's message.
-    pub opens_voided: u32,
     /// Times the supply was reported low.
     pub supply_lows: u32,
     /// Acknowledgements that released a latch.

@@ -149,7 +149,7 @@ pub(crate) struct Rate<'a> {
     /// Above this share the valve would be closed for too short a time, thousandths.
     highest: u16,
     /// Root of pressure over that of the nozzles' flow, 2⁻¹⁶; 0: the sensor tells none.
-    root: u64,
+    root: u32,
     /// When a pressure was last handed over.
     heard: Option<Micros>,
     /// Its silence was told of.
@@ -172,11 +172,12 @@ impl<'a> Rate<'a> {
         rate
     }
 
-    fn root_of(&self, kpa: u16) -> u64 {
+    fn root_of(&self, kpa: u16) -> u32 {
         let ratio = (u64::from(kpa) << 32)
             .checked_div(u64::from(self.config.pressure_kpa))
             .unwrap_or_default();
-        ratio.isqrt()
+        // Of 48 bits, so its root has 24.
+        u32::try_from(ratio.isqrt()).unwrap_or(u32::MAX)
     }
 
     /// The pressure at the nozzles is `kpa` from now on. True where a fault begins with it.
@@ -256,7 +257,7 @@ impl<'a> Rate<'a> {
             .saturating_mul(6)
             .checked_div(1_000_000)
             .unwrap_or_default();
-        let own = u64::from(*own).saturating_mul(self.root).max(1);
+        let own = u64::from(*own).saturating_mul(u64::from(self.root)).max(1);
         (wanted
             .saturating_mul(1 << 16)
             .saturating_add(own)

@@ -206,7 +206,7 @@ fn a_run_of_a_study_is_the_run_of_generate_and_replay() {
 #[test]
 fn draws_are_within_their_ends_and_repeat() {
     let place = Place::new("study-draws");
-    let text = format!("{STUDY}draws = 40\n[dose]\nflow_l_min = 0.8\ncell_mm = 50.0\n[[vary]]\nkey = \"scenario.boom.height_sd_m\"\nfrom = 0.0\nto = 0.05\n[[vary]]\nkey = \"machine.detector.*.view_far_m\"\nvalues = [0.6, 0.8]\n").replace("seeds = 100", "seeds = 1");
+    let text = format!("{STUDY}draws = 40\n[dose]\nflow_l_min = 0.8\ncell_mm = 50.0\n[[vary]]\nkey = \"machine.patch.lead_m\"\nfrom = 0.0\nto = 0.05\n[[vary]]\nkey = \"machine.detector.*.view_far_m\"\nvalues = [0.6, 0.8]\n").replace("seeds = 100", "seeds = 1");
     let study = place.write("study.toml", &text);
     for out in ["a", "b"] {
         run(

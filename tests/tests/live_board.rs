@@ -350,6 +350,24 @@ fn wire_closes(board: &mut LiveBoard, wire: Wire, within_us: u64, guard: u8) {
     assert_eq!(motion.guard, guard, "{wire:?}");
 }
 
+/// An acknowledgement is refused under way. A busy computer may let the board wait for its pulse
+/// until it stands: then what it answers says nothing, and it is asked again.
+fn refuses_while_it_drives(board: &mut LiveBoard) {
+    for _ in 0..10 {
+        drive(board, 200_000, |_, _| ());
+        let asked = board.step(|_, _| ()).at_us;
+        let answer = board.ask(&ToBoard::Acknowledge);
+        let answered = board.step(|_, _| ()).at_us;
+        // A pulse was at most so long ago, and at creep speed the next may take 0.33 s.
+        if answered - asked + PULSE_US < 250_000 {
+            assert_eq!(answer, Err(Refusal::NotAtStandstill));
+            return;
+        }
+        board.step(|board, _| board.wire(Wire::Stop, true));
+    }
+    panic!("this computer is too busy: no answer came in time");
+}
+
 fn wires(kind: Kind) {
     let mut board = ready(kind);
     modes(&mut board, SectionMode::Broadcast);
@@ -357,10 +375,7 @@ fn wires(kind: Kind) {
     // Looked at each ms, carried out as late as any command.
     let tick = 1_000 + latest_at_once_us(kind) + NEAR_US;
     wire_closes(&mut board, Wire::Stop, tick, STOPPED);
-    assert_eq!(
-        board.ask(&ToBoard::Acknowledge),
-        Err(Refusal::NotAtStandstill)
-    );
+    refuses_while_it_drives(&mut board);
     board.run_for(1_500_000);
     // Acknowledged while it is still pressed: it stops again at once.
     assert_eq!(board.ask(&ToBoard::Acknowledge), Ok(()));
