@@ -18,7 +18,7 @@ pub struct Wish {
     /// Catches: nozzle,ml,seconds and perhaps pressure_kpa
     #[arg(value_name = "CATCH.csv", required = true)]
     pub file: String,
-    /// Nozzle size as ISO 10625 names it; without it that of the machine file's [spray]
+    /// Nozzle size as ISO 10625 names it; without it that of the machine file's table of spray
     #[arg(long, value_name = "SIZE")]
     pub size: Option<String>,
     /// Pressure during the catch, kPa, where the file does not tell it

@@ -114,7 +114,7 @@ impl<'a> ToBoard<'a> {
     }
 
     /// Writes the message into `out` as a frame's body; `None` when it does not fit. An
-    /// image is written by [`super::image::write`].
+    /// image is written by [`image::write`](crate::link::image::write).
     #[must_use]
     pub fn write<'o>(&self, out: &'o mut [u8]) -> Option<&'o [u8]> {
         let mut to = Writer::new(out);
