@@ -3,7 +3,8 @@
 //!
 //! The test raises the wheel's interrupt and sets the wires; what the emulator lacks is said
 //! in `hardware-notes/boards/README.md`. Every bound is on the board's own time, which goes by
-//! its instructions: a busy computer does not stretch it.
+//! its instructions: a busy computer does not stretch it, but looks at it more seldom, and hands
+//! bytes over later on that clock.
 
 mod live;
 mod qemu;
