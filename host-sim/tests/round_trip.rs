@@ -43,6 +43,29 @@ fn one_seed_gives_one_recording_and_another_seed_another() {
     );
 }
 
+/// The program that `scripts/demo` builds, with few crates, is the verb `demo`.
+#[test]
+fn the_small_demo_says_what_the_verb_says() {
+    let demo = Demo::new("small-demo");
+    let small = |args: &[&str]| {
+        std::process::Command::new(env!("CARGO_BIN_EXE_demo"))
+            .args(args)
+            .output()
+            .expect("the program starts")
+    };
+    for how in [&["--out"][..], &["--json", "--out"]] {
+        let own = small(&[how, &[demo.path("a").as_str()]].concat());
+        let verb = host_sim(&[&["demo"], how, &[demo.path("a").as_str()]].concat());
+        assert!(own.status.success(), "{}", messages(&own));
+        assert_eq!(own.stdout, verb.stdout);
+    }
+    for wrong in [&["--outt"][..], &["--out"]] {
+        let out = small(wrong);
+        assert_eq!(out.status.code(), Some(2));
+        assert!(messages(&out).contains("usage: demo"), "{}", messages(&out));
+    }
+}
+
 #[test]
 fn files_say_the_same_as_memory_and_a_command_list_says_the_same_as_the_core() {
     let demo = Demo::new("same");

@@ -1,0 +1,68 @@
+//! The program `demo`: the built-in scenario driven, judged and drawn, as `host-sim demo` does it,
+//! without the command line's many crates. `scripts/demo` builds this one: a first look should not
+//! wait for a terminal view, studies and serial ports to compile.
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use host_sim::error::{Error, Result};
+use host_sim::run;
+
+const USAGE: &str = "usage: demo [--out DIR] [--json]
+  --out DIR   folder for the files and the picture strip.svg; made if need be (demo-out)
+  --json      print the result as one JSON object
+Exit status: 0 the tolerances hold, 1 one is broken, 2 bad input or usage.
+";
+
+fn main() -> ExitCode {
+    match demo(std::env::args().skip(1)) {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(1),
+        // Whoever read our output has seen enough.
+        Err(error) if error.is_broken_pipe() => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("{error}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn demo(mut words: impl Iterator<Item = String>) -> Result<bool> {
+    let mut out = String::from("demo-out");
+    let mut json = false;
+    while let Some(word) = words.next() {
+        match word.as_str() {
+            "--json" => json = true,
+            "--out" => {
+                out = words
+                    .next()
+                    .ok_or_else(|| Error::Usage(format!("--out needs a folder\n{USAGE}")))?;
+            }
+            "--help" | "-h" => return say(USAGE).map(|()| true),
+            other => match other.strip_prefix("--out=") {
+                Some(folder) => out = folder.into(),
+                None => return Err(Error::Usage(format!("{other:?} is not known\n{USAGE}"))),
+            },
+        }
+    }
+    let (summary, picture) = run::demo(&out)?;
+    if json {
+        let text =
+            serde_json::to_string_pretty(&summary).map_err(|e| Error::Internal(e.to_string()))?;
+        say(&format!("{text}\n"))?;
+    } else {
+        say(&format!(
+            "{}picture: {}\n",
+            summary.table(),
+            picture.display()
+        ))?;
+    }
+    Ok(summary.holds())
+}
+
+fn say(text: &str) -> Result<()> {
+    let mut to = std::io::stdout().lock();
+    to.write_all(text.as_bytes())
+        .and_then(|()| to.flush())
+        .map_err(|e| Error::write("standard output", e))
+}
