@@ -159,9 +159,10 @@ impl Run<'_> {
         self.drain(t_us)?;
         let Self { core, cycles, .. } = self;
         if let Some(cycles) = cycles {
-            cycles.begin(t_us, |nozzle| {
-                // The core knows all nozzles of its own machine.
-                core.duty(Micros(t_us), nozzle).unwrap_or(1000)
+            cycles.begin(t_us, |nozzle, begins_us| {
+                // The core knows all nozzles of its own machine, which has a rate.
+                let cycle = core.cycle(Micros(t_us), Micros(begins_us), nozzle)?;
+                Some((cycle.duty, u64::from(cycle.length.0)))
             });
         }
         Ok(())
