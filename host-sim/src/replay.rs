@@ -84,6 +84,8 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
                 let _counted = run.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
             }
             Input::WheelPulse(_) | Input::Yaw(_) => {}
+            // Without [rate] it means nothing to the core.
+            Input::Pressure(kpa) => drop(run.core.handle_pressure(now, *kpa)),
             Input::Direction(direction) => drop(run.core.handle_direction(
                 now,
                 match direction {
