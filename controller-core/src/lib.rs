@@ -106,7 +106,7 @@ pub use fan::FanConfig;
 pub use guard::GuardState;
 pub use keep_off::{Along, Over};
 pub use odometer::{Direction, DirectionError, PulseError};
-pub use rate::{PRESSURE_SILENCE, PressureFault, RateConfig};
+pub use rate::{Cycle, PRESSURE_SILENCE, PressureFault, RateConfig};
 pub use sections::{Mode, OrderError, SectionConfig};
 pub use sequencer::{Action, Command};
 pub use turning::{TurningConfig, YawCounts, YawError, YawSource};

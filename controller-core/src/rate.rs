@@ -10,6 +10,12 @@
 //! to its close delay after the other, so `open_delay − close_delay` of each cycle flows
 //! nothing and is added.
 //!
+//! **Beat.** A cycle is ground too: at 25 Hz and 4 m/s one every 160 mm, of which the fan's
+//! thickness evens out a part. Where whole booms spray, neighbours therefore beat in turns, every
+//! other nozzle half a cycle later by the controller's clock, so that the fans that overlap fill
+//! each other's gaps. In spot work the first cycle begins with the patch, which is to be wet from
+//! its edge on.
+//!
 //! What the valve can't follow has a written policy, and each a counter: a share below the
 //! lowest is sprayed at the lowest, and one that leaves less than the shortest off-time is
 //! sprayed fully (both too much); a wanted flow above the nozzle's is sprayed fully (too
@@ -89,6 +95,17 @@ impl RateConfig {
         let patch = u64::try_from(patch.to_um()).unwrap_or_default();
         patch.saturating_mul(125) < way
     }
+}
+
+/// What one cycle of an open valve is to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Cycle {
+    /// Share of it with current, thousandths; 0 to 1000.
+    pub duty: u16,
+    /// From its beginning to that of the next: [`RateConfig::cycle`], or less where this one
+    /// brings the valve into its beat.
+    pub length: Span,
 }
 
 /// Why the pressure at the nozzles is not known. While one lasts, every open valve is told to
@@ -241,6 +258,28 @@ impl<'a> Rate<'a> {
             return Duty::Valve(config.lowest);
         }
         Duty::Right(told)
+    }
+
+    /// How long the cycle of nozzle `index` that begins at `begins` lasts: to the nozzle's next
+    /// `beat`, or the whole.
+    pub fn length(&self, begins: Micros, index: usize, beat: bool) -> Span {
+        let cycle = self.config.cycle;
+        if !beat {
+            return cycle;
+        }
+        let half = if index & 1 == 0 { 0 } else { cycle.0 >> 1 };
+        let into = begins.0.saturating_add(u64::from(half));
+        let into = into.checked_rem(u64::from(cycle.0)).unwrap_or_default();
+        Span(
+            cycle
+                .0
+                .saturating_sub(u32::try_from(into).unwrap_or_default()),
+        )
+    }
+
+    /// Whether a cycle of this length only leads to the next beat.
+    pub fn is_cut(&self, length: Span) -> bool {
+        length < self.config.cycle
     }
 
     /// Wanted flow over the nozzle's own at this pressure, thousandths, rounded up so that no
@@ -406,6 +445,27 @@ mod tests {
         // Three cycles of 100 ms at 0.8 m/s are 240 mm.
         assert_eq!(share(239), Duty::Short);
         assert_eq!(share(240), Duty::Right(500));
+    }
+
+    #[test]
+    fn neighbours_beat_half_a_cycle_apart_whenever_they_begin() {
+        let rate = Rate::new(&PLAIN, &[], OFF);
+        let ends = |begins: u64, index, beat| {
+            let length = rate.length(Micros(begins), index, beat);
+            assert!(length.0 > 0 && length <= PLAIN.cycle);
+            begins + u64::from(length.0)
+        };
+        for begins in [0, 1, 49_999, 50_000, 99_999, 7_310_417] {
+            assert_eq!(ends(begins, 0, true) % 100_000, 0);
+            assert_eq!(ends(begins, 1, true) % 100_000, 50_000);
+            assert_eq!(ends(begins, 8, true) % 100_000, 0);
+            // With a patch the cycle is whole, whoever begins it.
+            assert_eq!(ends(begins, 1, false), begins + 100_000);
+        }
+        // On the beat it is whole.
+        assert_eq!(ends(300_000, 2, true), 400_000);
+        assert_eq!(ends(350_000, 3, true), 450_000);
+        assert!(!rate.is_cut(PLAIN.cycle) && rate.is_cut(Span(99_999)));
     }
 
     #[test]

@@ -118,8 +118,8 @@ pub fn fixed_delay(machine: &Machine, recording: &Recording) -> Vec<ValveCommand
             // Neither of the two knows of going back.
             Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) => continue,
             Input::Image(image) => image,
-            // The simple controllers know no orders.
-            Input::Order(_) => continue,
+            // The simple controllers know no orders, and flow fully at any pressure.
+            Input::Order(_) | Input::Pressure(_) => continue,
         };
         let (Some(before), Some(last)) = pulses else {
             continue;
@@ -175,7 +175,11 @@ pub fn whole_pulses(machine: &Machine, recording: &Recording) -> Vec<ValveComman
     let mut count = 0;
     for event in &recording.events {
         match &event.input {
-            Input::Direction(_) | Input::Order(_) | Input::WheelPulse(_) | Input::Yaw(_) => {}
+            Input::Direction(_)
+            | Input::Order(_)
+            | Input::WheelPulse(_)
+            | Input::Yaw(_)
+            | Input::Pressure(_) => {}
             Input::Image(image) => {
                 let Some(mount) = machine.detectors.get(usize::from(image.detector)) else {
                     continue;

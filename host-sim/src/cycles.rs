@@ -1,7 +1,7 @@
 //! Switched valves: which cycles an open valve goes through, and what its wire does in them.
 //!
-//! A valve's cycles begin with its patch, and the share of a cycle is asked for when that cycle
-//! begins. The replay asks the core; what follows from the answers is worked out here, without
+//! A valve's cycles begin with its opening, and the share and length of a cycle are asked for when
+//! that cycle begins. The replay asks the core; what follows from the answers is worked out here, without
 //! the core's driver, so that a fault of that driver can't hide in a replay.
 
 use std::collections::BTreeSet;
@@ -64,19 +64,22 @@ impl Cycles {
         self.due.first().map(|due| due.0)
     }
 
-    /// Asks for the duties of all cycles that begin by `t_us`.
-    pub fn begin(&mut self, t_us: u64, mut ask: impl FnMut(u16) -> u16) {
+    /// Asks for all cycles that begin by `t_us`, by nozzle and the instant at which each begins:
+    /// its thousandths and its length, µs. Without an answer it is whole and flows fully.
+    pub fn begin(&mut self, t_us: u64, mut ask: impl FnMut(u16, u64) -> Option<(u16, u64)>) {
         while let Some(&(at, nozzle, patch)) = self.due.first().filter(|due| due.0 <= t_us) {
             self.due.pop_first();
             if at >= self.ends[patch] {
                 continue;
             }
+            let (thousandths, length_us) = ask(nozzle, at).unwrap_or((1000, self.cycle_us));
             self.duties.push(CycleDuty {
                 t_us: at,
                 nozzle,
-                thousandths: ask(nozzle),
+                thousandths,
             });
-            self.due.insert((at + self.cycle_us, nozzle, patch));
+            let length_us = length_us.clamp(1, self.cycle_us);
+            self.due.insert((at + length_us, nozzle, patch));
         }
     }
 }
@@ -166,14 +169,15 @@ mod tests {
         let mut cycles = Cycles::new(100_000, 2);
         cycles.command(&told(5_000, 0, true));
         assert_eq!(cycles.next(), Some(5_000));
-        cycles.begin(4_999, |_| unreachable!("nothing is due"));
-        cycles.begin(205_000, |nozzle| {
+        cycles.begin(4_999, |_, _| unreachable!("nothing is due"));
+        let whole = |thousandths| Some((thousandths, 100_000));
+        cycles.begin(205_000, |nozzle, _| {
             assert_eq!(nozzle, 0);
-            400
+            whole(400)
         });
         cycles.command(&told(290_000, 0, false));
         cycles.command(&told(300_000, 0, true));
-        cycles.begin(305_000, |_| 700);
+        cycles.begin(305_000, |_, _| whole(700));
         let at: Vec<_> = cycles
             .duties
             .iter()
@@ -182,6 +186,32 @@ mod tests {
         assert_eq!(
             at,
             [(5_000, 400), (105_000, 400), (205_000, 400), (300_000, 700)]
+        );
+    }
+
+    #[test]
+    fn a_shorter_cycle_shifts_those_after_it() {
+        let mut cycles = Cycles::new(100_000, 1);
+        cycles.command(&told(5_000, 0, true));
+        cycles.begin(150_000, |_, begins_us| match begins_us {
+            5_000 => Some((1000, 45_000)),
+            _ => Some((400, 100_000)),
+        });
+        cycles.command(&told(200_000, 0, false));
+        let at: Vec<_> = cycles.duties.iter().map(|d| d.t_us).collect();
+        assert_eq!(at, [5_000, 50_000, 150_000]);
+        // The short one flows on into the next.
+        let commands = [told(5_000, 0, true), told(200_000, 0, false)];
+        let wires = wires(&commands, &cycles.duties, 0.1);
+        let edges: Vec<_> = wires.iter().map(|c| (c.t_us, c.open)).collect();
+        assert_eq!(
+            edges,
+            [
+                (5_000, true),
+                (90_000, false),
+                (150_000, true),
+                (190_000, false),
+            ]
         );
     }
 

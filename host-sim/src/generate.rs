@@ -20,6 +20,7 @@ use crate::machine::Machine;
 use crate::output;
 use crate::recording::{Direction, Event, Image, Input, Recording, SeenPlant};
 use crate::scenario::{Plants, Scenario};
+use crate::sensed_pressure;
 use crate::truth::{FieldPath, Truth};
 use crate::truth_valves::TrueSpread;
 
@@ -125,7 +126,7 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
         travel: travel.as_ref(),
         until,
     };
-    let (recording, sights, false_alarms) = record(&drive, &plants).map_err(refuse)?;
+    let (mut recording, sights, false_alarms) = record(&drive, &plants).map_err(refuse)?;
     let truth = Truth {
         name: scenario.name.clone(),
         clock_start_us: scenario.clock_start_us,
@@ -147,6 +148,10 @@ pub fn drive(file: &str, scenario: &Scenario, machine: &Machine) -> Result<Drive
         }),
         supply: scenario.world.supply,
     };
+    if let Some(sensor) = &scenario.world.pressure {
+        let seed = seed(scenario, PRESSURE);
+        sensed_pressure::tell(file, &mut recording, &truth, machine, sensor, seed)?;
+    }
     Ok(Drive { recording, truth })
 }
 
@@ -166,6 +171,7 @@ const SLIP: u64 = 1001;
 const SECOND_WHEEL: u64 = 1002;
 const YAW: u64 = 1003;
 const VALVES: u64 = 1004;
+const PRESSURE: u64 = 1005;
 const IMAGES: u64 = 1100;
 
 /// The rectangle of the field that the boom sweeps: along x and along y, m.

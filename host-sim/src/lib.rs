@@ -79,6 +79,7 @@ pub mod scripted;
     reason = "a live board runs by the clock on the wall"
 )]
 pub mod send;
+pub mod sensed_pressure;
 pub mod strip;
 #[cfg(feature = "terminal")]
 pub mod study;

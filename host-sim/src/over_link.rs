@@ -59,7 +59,8 @@ pub fn whole_millimetres(recording: &mut Recording) {
             | Input::Pulse
             | Input::Direction(_)
             | Input::WheelPulse(_)
-            | Input::Yaw(_) => {}
+            | Input::Yaw(_)
+            | Input::Pressure(_) => {}
         }
     }
 }
@@ -137,6 +138,7 @@ impl OverLink {
                 vec![Message::Image(head, plants)]
             }
             Input::Order(order) => self.order(t_us, order),
+            Input::Pressure(kpa) => plain(ToBoard::Pressure { kpa: *kpa }),
             Input::WheelPulse(1) if matches!(self.heading, Some(YawSource::SecondWheel { .. })) => {
                 plain(ToBoard::SecondPulse { at_us: t_us })
             }

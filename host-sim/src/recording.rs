@@ -12,11 +12,13 @@ use crate::error::{Error, Result};
 use crate::lines::Lines;
 use crate::orders::{self, Order};
 
-/// The newest version that this program reads and writes. It writes version 1 where nothing
-/// in the recording asks for more.
-pub const VERSION: u64 = 2;
+/// The newest version that this program reads and writes. It writes the oldest that can hold
+/// the recording.
+pub const VERSION: u64 = 3;
 /// Largest yaw rate in a recording, mdeg/s.
 const FASTEST_YAW: i64 = 1_000_000;
+/// Highest pressure in a recording, kPa.
+pub const HIGHEST_KPA: i64 = 5000;
 /// Most wheels of a machine.
 const MOST_WHEELS: u64 = 8;
 /// Latest instant that a recording may hold, µs: over thirty years.
@@ -51,6 +53,8 @@ pub enum Input {
     WheelPulse(u8),
     /// How fast the machine turns, mdeg/s, positive to the right; version 2.
     Yaw(i32),
+    /// The pressure at the nozzles, whole kPa; 0: the sensor tells none. Version 3.
+    Pressure(u16),
     /// From here on the machine goes this way; forward at the start.
     Direction(Direction),
     /// One image of a detector.
@@ -128,6 +132,8 @@ struct Line {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     rate_mdeg_s: Option<i64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    kpa: Option<i64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     direction: Option<Direction>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     detector: Option<u64>,
@@ -144,6 +150,7 @@ struct Line {
 enum Kind {
     Pulse,
     Yaw,
+    Pressure,
     Direction,
     Image,
 }
@@ -174,13 +181,19 @@ impl Recording {
         let mut events: Vec<Event> = Vec::new();
         while lines.next(&mut from)? {
             let event = event(file, lines.number(), lines.text())?;
-            if header.recording_format < needs(&event.input) {
+            if let needed = needs(&event.input)
+                && header.recording_format < needed
+            {
+                let older = match needed {
+                    2 => "version 1 has no second wheel and no yaw rate",
+                    _ => "a version before 3 has no pressure",
+                };
                 return Err(Error::line(
                     file,
                     lines.number(),
                     None,
-                    "a recording of version 1 has no second wheel and no yaw rate",
-                    "write \"recording_format\":2 in the header",
+                    format!("a recording of {older}"),
+                    format!("write \"recording_format\":{needed} in the header"),
                 ));
             }
             if let Some(last) = events.last()
@@ -259,6 +272,11 @@ impl Recording {
                     rate_mdeg_s: Some(i64::from(*rate)),
                     ..Line::pulse(event.t_us)
                 }),
+                Input::Pressure(kpa) => serde_json::to_string(&Line {
+                    event: Kind::Pressure,
+                    kpa: Some(i64::from(*kpa)),
+                    ..Line::pulse(event.t_us)
+                }),
                 Input::Direction(to) => serde_json::to_string(&Line::direction(event.t_us, *to)),
                 Input::Image(image) => serde_json::to_string(&Line::image(event.t_us, image)),
                 Input::Order(order) => serde_json::to_string(&orders::Line::of(event.t_us, order)),
@@ -282,6 +300,12 @@ impl Recording {
             .iter()
             .filter(|e| matches!(e.input, Input::Pulse))
             .map(|e| e.t_us)
+    }
+
+    /// True when it holds what a machine tells that may turn.
+    pub fn may_turn(&self) -> bool {
+        let turns = |e: &Event| matches!(e.input, Input::WheelPulse(_) | Input::Yaw(_));
+        self.events.iter().any(turns)
     }
 
     /// True when the machine ever goes back.
@@ -311,6 +335,7 @@ impl Recording {
 /// The version that brought this input.
 fn needs(input: &Input) -> u64 {
     match input {
+        Input::Pressure(_) => 3,
         Input::WheelPulse(_) | Input::Yaw(_) => 2,
         Input::Pulse | Input::Direction(_) | Input::Image(_) | Input::Order(_) => 1,
     }
@@ -341,7 +366,7 @@ fn header(file: &str, text: &str) -> Result<Header> {
                 1,
                 None,
                 format!("version {version} of the recording format is not known"),
-                "this program reads versions 1 and 2: convert the recording or use a newer program",
+                "this program reads versions 1 to 3: convert the recording or use a newer program",
             ))
         }
         Some(_) => serde_json::from_str(text).map_err(|e| {
@@ -415,6 +440,32 @@ fn event(file: &str, number: usize, text: &str) -> Result<Event> {
             None,
             "a rate_mdeg_s stands on a line that is no yaw event".into(),
             "remove that key; a yaw rate is an event of its own",
+        );
+    }
+    if line.event == Kind::Pressure {
+        let alone = !extra && line.direction.is_none() && line.wheel.is_none();
+        return match line.kpa {
+            Some(kpa) if alone && (0..=HIGHEST_KPA).contains(&kpa) => Ok(Event {
+                t_us,
+                input: Input::Pressure(kpa as u16),
+            }),
+            Some(kpa) if alone => complain(
+                None,
+                format!("the pressure {kpa} kPa is outside 0 to {HIGHEST_KPA}"),
+                "kpa is the pressure at the nozzles in whole kilopascals, 0 where the sensor tells none",
+            ),
+            _ => complain(
+                None,
+                "a pressure event has other keys than t_us and kpa".into(),
+                "write it as {\"event\":\"pressure\",\"t_us\":0,\"kpa\":300}",
+            ),
+        };
+    }
+    if line.kpa.is_some() {
+        return complain(
+            None,
+            "a kpa stands on a line that is no pressure event".into(),
+            "remove that key; a pressure is an event of its own",
         );
     }
     if line.wheel.is_some() && line.event != Kind::Pulse {
@@ -593,6 +644,7 @@ impl Line {
             t_us,
             wheel: None,
             rate_mdeg_s: None,
+            kpa: None,
             direction: None,
             detector: None,
             captured_us: None,

@@ -84,6 +84,8 @@ pub fn replay(machine_file: &str, machine: &Machine, recording: &Recording) -> R
                 let _counted = run.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
             }
             Input::WheelPulse(_) | Input::Yaw(_) => {}
+            // Without [rate] it means nothing to the core.
+            Input::Pressure(kpa) => drop(run.core.handle_pressure(now, *kpa)),
             Input::Direction(direction) => drop(run.core.handle_direction(
                 now,
                 match direction {
@@ -159,9 +161,10 @@ impl Run<'_> {
         self.drain(t_us)?;
         let Self { core, cycles, .. } = self;
         if let Some(cycles) = cycles {
-            cycles.begin(t_us, |nozzle| {
-                // The core knows all nozzles of its own machine.
-                core.duty(Micros(t_us), nozzle).unwrap_or(1000)
+            cycles.begin(t_us, |nozzle, begins_us| {
+                // The core knows all nozzles of its own machine, which has a rate.
+                let cycle = core.cycle(Micros(t_us), Micros(begins_us), nozzle)?;
+                Some((cycle.duty, u64::from(cycle.length.0)))
             });
         }
         Ok(())

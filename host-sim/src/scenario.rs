@@ -146,6 +146,7 @@ struct Raw {
     images: Option<scenario_world::RawImages>,
     valve_spread: Option<scenario_world::RawSpread>,
     supply: Option<scenario_world::RawSupply>,
+    pressure_sensor: Option<Spanned<scenario_world::RawPressure>>,
 }
 
 #[derive(Deserialize)]
@@ -240,6 +241,7 @@ impl Scenario {
                 images: raw.images.as_ref(),
                 spread: raw.valve_spread.as_ref(),
                 supply: raw.supply.as_ref(),
+                pressure: raw.pressure_sensor.as_ref(),
             },
         )?;
         if let (Some(order), true) = (raw.order.first(), world.path.is_some()) {

@@ -39,6 +39,19 @@ pub struct World {
     pub spread: Option<TrueSpread>,
     /// Pump and lines.
     pub supply: Option<TrueSupply>,
+    /// A pressure sensor at the nozzles, which reads what the supply gives.
+    pub pressure: Option<PressureSensor>,
+}
+
+/// A pressure sensor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PressureSensor {
+    /// Readings a second.
+    pub rate_hz: f64,
+    /// One standard deviation of a reading, kPa.
+    pub noise_kpa: f64,
+    /// By how much all of them are too high, kPa.
+    pub offset_kpa: f64,
 }
 
 #[derive(Deserialize)]
@@ -131,6 +144,14 @@ pub(crate) struct RawSupply {
     full_percent: Option<Number>,
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct RawPressure {
+    rate_hz: Option<Number>,
+    noise_kpa: Option<Number>,
+    offset_kpa: Option<Number>,
+}
+
 /// The tables of a scenario file that this module reads.
 pub(crate) struct Raw<'a> {
     pub legs: &'a [Spanned<RawLeg>],
@@ -144,6 +165,7 @@ pub(crate) struct Raw<'a> {
     pub images: Option<&'a RawImages>,
     pub spread: Option<&'a RawSpread>,
     pub supply: Option<&'a RawSupply>,
+    pub pressure: Option<&'a Spanned<RawPressure>>,
 }
 
 impl World {
@@ -171,6 +193,13 @@ impl World {
         if let (Some(yaw), None) = (raw.yaw, &path) {
             return Err(turning(yaw.span(), "a yaw-rate sensor"));
         }
+        if let (Some(sensor), None) = (raw.pressure, raw.supply) {
+            return Err(source.at(
+                sensor.span(),
+                "a pressure sensor has no supply to read",
+                "add [supply], or leave [pressure_sensor] out",
+            ));
+        }
         let percent = |key, number: &Option<Number>, most: f64| {
             Ok(source.within_or(key, number, -most, most, 0.0)? / 100.0)
         };
@@ -197,6 +226,9 @@ impl World {
                 .map_or_else(|| Ok(ImageFaults::default()), |i| images(source, i))?,
             spread: raw.spread.map(|s| spread(source, s)).transpose()?,
             supply: raw.supply.map(|s| supply(source, s)).transpose()?,
+            pressure: (raw.pressure)
+                .map(|p| pressure(source, p.get_ref()))
+                .transpose()?,
             path,
         })
     }
@@ -348,6 +380,14 @@ fn yaw(source: &Source<'_>, raw: &RawYaw) -> Result<(f64, f64, f64)> {
             .within_or("bias_deg_s", &raw.bias_deg_s, -50.0, 50.0, 0.0)?
             .to_radians(),
     ))
+}
+
+fn pressure(source: &Source<'_>, raw: &RawPressure) -> Result<PressureSensor> {
+    Ok(PressureSensor {
+        rate_hz: source.within_or("rate_hz", &raw.rate_hz, 0.1, 100.0, 10.0)?,
+        noise_kpa: source.within_or("noise_kpa", &raw.noise_kpa, 0.0, 500.0, 0.0)?,
+        offset_kpa: source.within_or("offset_kpa", &raw.offset_kpa, -500.0, 500.0, 0.0)?,
+    })
 }
 
 fn camera(source: &Source<'_>, spanned: &Spanned<RawCamera>) -> Result<Camera> {

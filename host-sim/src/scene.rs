@@ -162,7 +162,7 @@ impl Scene {
                 "judge with --truth, or cut the recording before the first turn",
             ));
         }
-        if recording.version() > 1 {
+        if recording.may_turn() {
             return Err(Error::file(
                 file,
                 "the machine may turn in this recording, and hindsight only knows straight ground",

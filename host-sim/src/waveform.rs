@@ -48,7 +48,9 @@ fn waves(
         let wire = match event.input {
             Input::Pulse => pulse,
             Input::Image(_) => image,
-            Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) => continue,
+            Input::Direction(_) | Input::WheelPulse(_) | Input::Yaw(_) | Input::Pressure(_) => {
+                continue;
+            }
             Input::Order(_) => order,
         };
         changes.push((event.t_us, wire, Value::V1));

@@ -31,8 +31,8 @@ fn recordings_that_are_no_recordings() {
         (b"hello\n", "header"),
         (b"{\"event\":\"pulse\",\"t_us\":1}\n", "recording_format"),
         (
-            b"{\"recording_format\":3,\"name\":\"x\",\"new\":1}\n",
-            "version 3",
+            b"{\"recording_format\":4,\"name\":\"x\",\"new\":1}\n",
+            "version 4",
         ),
         (
             b"{\"recording_format\":\"1\",\"name\":\"x\"}\n",
@@ -87,6 +87,34 @@ fn bad_events_are_named_by_line() {
         (
             "{\"event\":\"yaw\",\"t_us\":20,\"rate_mdeg_s\":1,\"wheel\":1}".to_owned(),
             "rate_mdeg_s",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20,\"kpa\":300}".to_owned(),
+            "a version before 3 has no pressure",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20,\"kpa\":5001}".to_owned(),
+            "5001 kPa is outside 0 to 5000",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20,\"kpa\":-1}".to_owned(),
+            "-1 kPa",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20,\"kpa\":2.5}".to_owned(),
+            "2.5",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20}".to_owned(),
+            "t_us and kpa",
+        ),
+        (
+            "{\"event\":\"pressure\",\"t_us\":20,\"kpa\":300,\"wheel\":1}".to_owned(),
+            "t_us and kpa",
+        ),
+        (
+            "{\"event\":\"pulse\",\"t_us\":20,\"kpa\":300}".to_owned(),
+            "no pressure event",
         ),
         (
             "{\"event\":\"direction\",\"t_us\":20,\"direction\":\"reverse\",\"wheel\":1}"
@@ -239,6 +267,16 @@ fn scenarios_are_refused_before_anything_is_written() {
             "density_per_m2",
         ),
         ("seed = 20", "seed = -1", "seed"),
+        (
+            "[detector]",
+            "[pressure_sensor]\nrate_hz = 10.0\n[detector]",
+            "no supply to read",
+        ),
+        (
+            "[detector]",
+            "[pressure_sensor]\nrate_hz = 0.0\n[supply]\nnominal_kpa = 300.0\nnozzle_l_min = 0.8\npump_kpa = 400.0\n[detector]",
+            "rate_hz",
+        ),
         ("duration_s = 30.0", "duration_s = 1e9", "duration_s"),
         (
             "[motion]\nstart_speed_m_s = 2.0",

@@ -193,6 +193,21 @@ fn the_recording_page_shows_a_machine_that_turns() {
 }
 
 #[test]
+fn the_recording_page_shows_a_pressure_sensor() {
+    let text = example(include_str!("../formats/recording.md"), "jsonl-3");
+    let recording = Recording::read("recording.md", text.as_bytes()).expect("the example is right");
+    assert_eq!(recording.version(), 3);
+    assert!(!recording.may_turn());
+    assert_eq!(recording.events[1].input, Input::Pressure(287));
+    assert_eq!(recording.events[3].input, Input::Pressure(0));
+    let mut bytes = Vec::new();
+    recording
+        .write("memory", &mut bytes)
+        .expect("a vector takes all");
+    assert_eq!(String::from_utf8(bytes).expect("text"), text);
+}
+
+#[test]
 fn the_truth_page_holds_and_survives_writing() {
     let text = example(include_str!("../formats/truth.md"), "json");
     let truth = Truth::parse("truth.md", text).expect("the example is right");

@@ -144,7 +144,11 @@ fn recorded(speed: f64, pulses_per_m: f64, detectors: u32) -> (Machine, Vec<(Mic
         .map(|event| {
             let input = match &event.input {
                 Input::Pulse => Event::Pulse,
-                Input::Direction(_) | Input::Order(_) | Input::WheelPulse(_) | Input::Yaw(_) => {
+                Input::Direction(_)
+                | Input::Order(_)
+                | Input::WheelPulse(_)
+                | Input::Yaw(_)
+                | Input::Pressure(_) => {
                     panic!("this scenario has none of these")
                 }
                 Input::Image(image) => {

@@ -109,15 +109,15 @@ fn drive(mode: Mode, metres: f64, plants: &[(f64, f64)], pressures: &[(f64, u16)
         while let Some(command) = waiting.front().filter(|c| c.at.0 <= now) {
             match command.action {
                 Action::Open => {
-                    let duty = core.duty(Micros(now), 0).expect("nozzle 0");
-                    pwm.open(0, command.at, duty);
+                    let first = core.cycle(Micros(now), command.at, 0).expect("nozzle 0");
+                    pwm.open(0, command.at, first);
                 }
                 _ => pwm.close(0),
             }
             waiting.pop_front();
         }
-        pwm.turn(Micros(now), |nozzle| {
-            core.duty(Micros(now), nozzle).expect("nozzle 0")
+        pwm.turn(Micros(now), |nozzle, begins| {
+            core.cycle(Micros(now), begins, nozzle).expect("nozzle 0")
         });
         match (pwm.is_on(0, Micros(now)), since) {
             (true, None) => since = Some(now),

@@ -2,8 +2,8 @@
 
 use super::Controller;
 use crate::counters::bump;
-use crate::rate::{Duty, PressureFault};
-use crate::sections::OrderError;
+use crate::rate::{Cycle, Duty, PressureFault};
+use crate::sections::{Mode, OrderError};
 use crate::units::{Length, Micros, Speed};
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
@@ -72,5 +72,28 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Duty::TooSmall | Duty::Unknown => bump(&mut self.counters.duties_too_small),
         }
         Some(share.thousandths())
+    }
+
+    /// What the cycle of an open valve is to be that begins at `begins`, at or shortly before
+    /// `now`: its [`duty`](Self::duty) and how long it lasts. To be asked once at each cycle's
+    /// beginning, the first of which is the opening. `None`: no such nozzle, or no
+    /// [`Config::rate`](crate::Config::rate).
+    ///
+    /// In spot work all cycles are whole and the first begins with the patch. In broadcast
+    /// neighbours beat half a cycle apart: a cycle that begins off its nozzle's beat lasts to the
+    /// next one and flows fully, too much over at most a cycle. Constant work.
+    pub fn cycle(&mut self, now: Micros, begins: Micros, nozzle: u16) -> Option<Cycle> {
+        let duty = self.duty(now, nozzle)?;
+        let index = usize::from(nozzle);
+        let rate = self.rate.as_ref()?;
+        let bench = self.lanes.get(index)?.in_bench();
+        let beat = !bench && self.layers.mode_of(index) == Mode::Broadcast;
+        let length = rate.length(begins, index, beat);
+        let duty = if duty > 0 && rate.is_cut(length) {
+            1000
+        } else {
+            duty
+        };
+        Some(Cycle { duty, length })
     }
 }

@@ -1,80 +1,77 @@
 //! Duty of open valves, switched by the driver.
 //!
-//! A valve's cycles begin with its patch: open at the command's instant, so that the patch
-//! begins where it should, and then for the duty's share of each cycle. The duty of a cycle is
-//! asked for when the cycle begins and holds for it. Level and next change follow from the
-//! cycle's beginning alone; cycles follow one another exactly, however late they are asked
-//! for, so nothing drifts.
+//! A valve's cycles begin with its opening: open at the command's instant, so that the patch
+//! begins where it should, and then for the duty's share of each cycle. What a cycle is to be,
+//! its duty and its length, is asked for when it begins and holds for it. Level and next change
+//! follow from the cycle's beginning alone; cycles follow one another exactly, however late they
+//! are asked for, so nothing drifts.
 //!
 //! **Bound:** a caller that comes more than a cycle late begins the cycle that it came in; the
 //! ones between stay as they were.
 
+use crate::rate::Cycle;
 use crate::units::{Micros, Span};
 
 /// One valve's cycle.
 #[derive(Clone, Copy, Debug, Default)]
-struct Cycle {
+struct Running {
     begun: Micros,
-    /// How long it is on, µs. `None`: closed.
-    on: Option<u32>,
+    /// How long it lasts, µs; 0: the valve is closed.
+    length: u32,
+    /// How long it is on of that, µs.
+    on: u32,
 }
 
 /// Cycles of `N` valves.
 #[derive(Clone, Debug)]
 pub struct Pwm<const N: usize> {
     cycle: Span,
-    valves: [Cycle; N],
+    valves: [Running; N],
+}
+
+impl Running {
+    fn is_open(&self) -> bool {
+        self.length > 0
+    }
 }
 
 impl<const N: usize> Pwm<N> {
     /// All closed. `None` for a cycle of nothing or above 10 s.
     #[must_use]
     pub fn new(cycle: Span) -> Option<Self> {
-        let valves = [Cycle::default(); N];
+        let valves = [Running::default(); N];
         (cycle.0 > 0 && cycle <= Span(10_000_000)).then_some(Self { cycle, valves })
     }
 
-    /// Opens a valve at `at`, its first cycle at `duty` thousandths; 1000 and more is the
-    /// whole of it. A valve that is open goes on as it was.
-    pub fn open(&mut self, nozzle: u16, at: Micros, duty: u16) {
-        let on = self.on(duty);
+    /// Opens a valve at `at` with its first cycle. A valve that is open goes on as it was.
+    pub fn open(&mut self, nozzle: u16, at: Micros, first: Cycle) {
+        let begun = self.running(at, first);
         if let Some(valve) = self.valves.get_mut(usize::from(nozzle))
-            && valve.on.is_none()
+            && !valve.is_open()
         {
-            *valve = Cycle {
-                begun: at,
-                on: Some(on),
-            };
+            *valve = begun;
         }
     }
 
     /// Closes a valve at once.
     pub fn close(&mut self, nozzle: u16) {
         if let Some(valve) = self.valves.get_mut(usize::from(nozzle)) {
-            valve.on = None;
+            valve.length = 0;
         }
     }
 
-    /// Begins the cycles that are due by `now`, each with the duty that it is told. Work goes
-    /// with `N`.
-    pub fn turn(&mut self, now: Micros, mut duty: impl FnMut(u16) -> u16) {
+    /// Begins the cycles that are due by `now`: `ask` gives each by nozzle and the instant at
+    /// which it begins, which is `now` or somewhat before. Work goes with `N`.
+    pub fn turn(&mut self, now: Micros, mut ask: impl FnMut(u16, Micros) -> Cycle) {
         for (nozzle, index) in (0_u16..).zip(0..N) {
-            let due = self
-                .valves
-                .get(index)
-                .is_some_and(|valve| valve.on.is_some() && now.since(valve.begun) >= self.cycle);
-            if !due {
+            let due = self.valves.get(index).filter(|valve| valve.is_open());
+            let Some(over) = due.and_then(|valve| self.over(valve, now)) else {
                 continue;
-            }
-            let on = self.on(duty(nozzle));
-            let cycle = self.cycle;
+            };
+            let begins = Micros(now.0.saturating_sub(over));
+            let begun = self.running(begins, ask(nozzle, begins));
             if let Some(valve) = self.valves.get_mut(index) {
-                let past = now.0.saturating_sub(valve.begun.0);
-                let into = past.checked_rem(u64::from(cycle.0)).unwrap_or_default();
-                *valve = Cycle {
-                    begun: Micros(now.0.saturating_sub(into)),
-                    on: Some(on),
-                };
+                *valve = begun;
             }
         }
     }
@@ -82,20 +79,24 @@ impl<const N: usize> Pwm<N> {
     /// Whether a valve has current at this instant; before its opening it has none.
     #[must_use]
     pub fn is_on(&self, nozzle: u16, now: Micros) -> bool {
-        self.valves
-            .get(usize::from(nozzle))
-            .is_some_and(|valve| match valve.on {
-                Some(on) => now >= valve.begun && (on >= self.cycle.0 || self.level(valve, now)),
-                None => false,
-            })
+        let valve = self.valves.get(usize::from(nozzle));
+        valve.is_some_and(|valve| {
+            let past = now.0.saturating_sub(valve.begun.0);
+            let into = self.over(valve, now).unwrap_or(past);
+            let whole = valve.on >= valve.length;
+            valve.is_open() && now >= valve.begun && (whole || into < u64::from(valve.on))
+        })
     }
 
-    fn level(&self, valve: &Cycle, now: Micros) -> bool {
+    /// How far `now` is into a cycle after this one, µs; `None` within it.
+    fn over(&self, valve: &Running, now: Micros) -> Option<u64> {
         let past = now.0.saturating_sub(valve.begun.0);
-        let into = past
-            .checked_rem(u64::from(self.cycle.0))
-            .unwrap_or_default();
-        valve.on.is_some_and(|on| into < u64::from(on))
+        let beyond = past.checked_sub(u64::from(valve.length))?;
+        Some(
+            beyond
+                .checked_rem(u64::from(self.cycle.0))
+                .unwrap_or_default(),
+        )
     }
 
     /// The next instant after `now` at which a valve changes or a cycle begins; `None` when all
@@ -103,10 +104,9 @@ impl<const N: usize> Pwm<N> {
     #[must_use]
     pub fn next_change(&self, now: Micros) -> Option<Micros> {
         let mut least: Option<Micros> = None;
-        for valve in &self.valves {
-            let Some(on) = valve.on else { continue };
-            let end = valve.begun.plus(self.cycle);
-            let next = [valve.begun, valve.begun.plus(Span(on)), end]
+        for valve in self.valves.iter().filter(|valve| valve.is_open()) {
+            let end = valve.begun.plus(Span(valve.length));
+            let next = [valve.begun, valve.begun.plus(Span(valve.on)), end]
                 .into_iter()
                 .find(|&at| at > now)
                 .unwrap_or(Micros(now.0.saturating_add(1)));
@@ -115,11 +115,13 @@ impl<const N: usize> Pwm<N> {
         least
     }
 
-    /// On-time of a cycle, µs, nearest.
-    fn on(&self, duty: u16) -> u32 {
-        let on = u64::from(self.cycle.0).saturating_mul(u64::from(duty.min(1000)));
+    /// A cycle from `begun` on: not longer than those of this driver, and on for the nearest µs.
+    fn running(&self, begun: Micros, cycle: Cycle) -> Running {
+        let length = cycle.length.0.clamp(1, self.cycle.0);
+        let on = u64::from(length).saturating_mul(u64::from(cycle.duty.min(1000)));
         let on = on.saturating_add(500).checked_div(1000).unwrap_or_default();
-        u32::try_from(on).unwrap_or(self.cycle.0)
+        let on = u32::try_from(on).unwrap_or(length);
+        Running { begun, length, on }
     }
 }
 
@@ -129,15 +131,25 @@ mod tests {
 
     const CYCLE: Span = Span(100_000);
 
+    /// A whole cycle.
+    fn whole(duty: u16) -> Cycle {
+        Cycle {
+            duty,
+            length: CYCLE,
+        }
+    }
+
     #[test]
     fn a_valve_is_on_from_its_opening_for_its_duty() {
         let mut pwm: Pwm<3> = Pwm::new(CYCLE).expect("sound");
-        pwm.open(0, Micros(7_000), 250);
-        pwm.open(1, Micros(2_000), 600);
-        pwm.open(2, Micros(0), 1000);
+        pwm.open(0, Micros(7_000), whole(250));
+        pwm.open(1, Micros(2_000), whole(600));
+        pwm.open(2, Micros(0), whole(1000));
         let mut on = [0_u32; 3];
         for us in (0..302_000_u64).step_by(100) {
-            pwm.turn(Micros(us), |nozzle| [250, 600, 1000][usize::from(nozzle)]);
+            pwm.turn(Micros(us), |nozzle, _| {
+                whole([250, 600, 1000][usize::from(nozzle)])
+            });
             for (n, on) in (0_u16..).zip(&mut on) {
                 *on += u32::from(pwm.is_on(n, Micros(us)));
             }
@@ -149,13 +161,16 @@ mod tests {
     #[test]
     fn each_cycle_has_the_duty_told_at_its_beginning() {
         let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
-        pwm.open(0, Micros(5), 500);
+        pwm.open(0, Micros(5), whole(500));
         let mut told = [300, 700].into_iter();
         let (mut now, mut was) = (Micros(5), true);
         let edges = [0; 5].map(|_: u64| {
             while pwm.is_on(0, now) == was {
                 now = pwm.next_change(now).expect("it is open");
-                pwm.turn(now, |_| told.next().unwrap_or_default());
+                pwm.turn(now, |_, begins| {
+                    assert_eq!(begins, now);
+                    whole(told.next().unwrap_or_default())
+                });
             }
             was = !was;
             now.0
@@ -166,17 +181,48 @@ mod tests {
     #[test]
     fn who_comes_late_keeps_the_beat() {
         let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
-        pwm.open(0, Micros(5), 500);
-        pwm.turn(Micros(250_000), |_| 200);
+        pwm.open(0, Micros(5), whole(500));
+        pwm.turn(Micros(250_000), |_, begins| {
+            assert_eq!(begins, Micros(200_005));
+            whole(200)
+        });
         assert_eq!(pwm.next_change(Micros(250_000)), Some(Micros(300_005)));
         assert!(!pwm.is_on(0, Micros(250_000)) && pwm.is_on(0, Micros(219_000)));
     }
 
     #[test]
+    fn a_shorter_cycle_shifts_those_after_it() {
+        let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
+        let short = Cycle {
+            duty: 1000,
+            length: Span(30_000),
+        };
+        pwm.open(0, Micros(5), short);
+        assert_eq!(pwm.next_change(Micros(5)), Some(Micros(30_005)));
+        // On until somebody comes, who then finds the beat that the short one set.
+        assert!(pwm.is_on(0, Micros(30_004)) && pwm.is_on(0, Micros(31_000)));
+        pwm.turn(Micros(131_000), |_, begins| {
+            assert_eq!(begins, Micros(130_005));
+            whole(400)
+        });
+        assert!(pwm.is_on(0, Micros(170_004)) && !pwm.is_on(0, Micros(170_005)));
+        assert_eq!(pwm.next_change(Micros(170_005)), Some(Micros(230_005)));
+        // Longer than this driver's are held to its own, and one of nothing lasts a moment.
+        for (length, end) in [(200_000, 330_005), (0, 330_006)] {
+            let now = pwm.next_change(Micros(200_000)).expect("it is open");
+            pwm.turn(now.max(Micros(end - 1)), |_, _| Cycle {
+                duty: 0,
+                length: Span(length),
+            });
+            assert_eq!(pwm.next_change(Micros(end - 1)), Some(Micros(end)));
+        }
+    }
+
+    #[test]
     fn closing_ends_the_cycle_and_an_open_valve_is_not_opened_anew() {
         let mut pwm: Pwm<1> = Pwm::new(CYCLE).expect("sound");
-        pwm.open(0, Micros(0), 1000);
-        pwm.open(0, Micros(10), 0);
+        pwm.open(0, Micros(0), whole(1000));
+        pwm.open(0, Micros(10), whole(0));
         assert!(pwm.is_on(0, Micros(99_999)));
         pwm.close(0);
         assert!(!pwm.is_on(0, Micros(1)));

@@ -7,7 +7,7 @@ use crate::units::{Span, saturate_i32};
 pub const MIN_SPAN_MM: i64 = 120;
 pub(super) const MIN_SPAN_FINE: i64 = MIN_SPAN_MM << 12;
 /// From this pulse length on a span is a single pulse, fine counts.
-const SINGLE_FINE: i64 = 100 << 12;
+pub(super) const SINGLE_FINE: i64 = 100 << 12;
 /// How many stored pulses one speed estimate looks back at.
 const MAX_STEPS: usize = 16;
 

@@ -12,6 +12,7 @@
 //! **Doubt.** A run of refused or bridged pulses means that the speed is believed
 //! wrongly, not the sensor: after [`MOST_DOUBT`] the belief goes and the pulse stays.
 
+use super::estimate::SINGLE_FINE;
 use super::ratio;
 use crate::units::{Span, saturate_i32};
 
@@ -40,6 +41,16 @@ pub(super) struct Bounds {
     /// A pulse has been refused since the last: that one may have been the extra one.
     refused: bool,
     doubt: u8,
+}
+
+/// By how much the way from mark to mark may be taken wrong, fine counts.
+fn slack(pulse: i64) -> i64 {
+    let quarter = pulse >> 2;
+    if pulse >= SINGLE_FINE {
+        quarter.saturating_add(pulse >> 3)
+    } else {
+        quarter
+    }
 }
 
 /// What a period is worth.
@@ -109,7 +120,7 @@ impl Bounds {
 
     /// Pulses of which it is sure that they have passed unseen after a way of `least`.
     pub fn unseen(least: i64, pulse: i64) -> i64 {
-        let past = least.saturating_sub(pulse >> 3);
+        let past = least.saturating_sub(slack(pulse));
         if past <= pulse {
             return 0;
         }
@@ -131,7 +142,7 @@ impl Bounds {
         }
         let (fast, bend) = self.way(self.fast, period.0);
         let most = fast.saturating_add(bend);
-        let verdict = if most < pulse.saturating_sub(pulse >> 3) {
+        let verdict = if most < pulse.saturating_sub(slack(pulse)) {
             self.refused = true;
             Verdict::TooSoon
         } else {
@@ -141,7 +152,7 @@ impl Bounds {
             } else {
                 self.least(period.0)
             };
-            if least <= pulse.saturating_add(pulse >> 3) {
+            if least <= pulse.saturating_add(slack(pulse)) {
                 if expected > pulse.saturating_add(pulse >> 1) {
                     // Hard braking or a lost pulse: no telling, and if it was lost then
                     // the speed is now believed too low.

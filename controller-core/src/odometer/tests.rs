@@ -210,6 +210,56 @@ fn a_wrong_belief_does_not_last() {
     assert!(o.speed().to_mm_s().abs_diff(2500) <= 50, "{:?}", o.speed());
 }
 
+/// Marks off their places by 40 of a thousand, one standard deviation; each the sum of twelve
+/// even numbers from a generator of 32 bits (multiplier and increment from Numerical Recipes,
+/// Press et al., 1992, section 7.1).
+fn uneven_marks(count: usize) -> Vec<i32> {
+    let mut state = 20_u32;
+    let mut even = || {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(state) / 4_294_967_296.0
+    };
+    let normal = (0..count).map(|_| (0..12).map(|_| even()).sum::<f64>() - 6.0);
+    normal.map(|z| (40.0 * z).round() as i32).collect()
+}
+
+#[test]
+fn an_uneven_coarse_wheel_is_no_faulty_one() {
+    let marks = uneven_marks(100);
+    assert!(marks.iter().any(|m| m.abs() > 80), "{marks:?}");
+    let pieces = [
+        (4000, 500),
+        (9000, 0),
+        (2000, -1000),
+        (9000, 0),
+        (2000, 1500),
+        (9000, 0),
+    ];
+    for (pulse_m, um) in [(0.125, 125_000), (0.02, 20_000)] {
+        let mut o = odometer(um);
+        let stamps = drive(pulse_m, &pieces, &marks);
+        let wrong = |stamp: &&u64| o.handle_pulse(Micros(**stamp)) != Ok(0);
+        let wrong = stamps.iter().filter(wrong).count();
+        assert_eq!(wrong, 0, "of {} on {pulse_m} m", stamps.len());
+    }
+}
+
+#[test]
+fn a_lost_pulse_of_an_uneven_coarse_wheel_is_put_back_at_working_speed() {
+    // 5 m/s over 125 mm: what is least of two pulses is 1.81, and 1.38 may be one.
+    let stamps = drive(0.125, &[(1000, 3000), (20_000, 0)], &uneven_marks(100));
+    let mut found = 0;
+    for at in (60..600).step_by(20) {
+        let mut o = odometer(125_000);
+        for (k, &stamp) in stamps.iter().take(at + 12).enumerate() {
+            if k != at {
+                found += o.handle_pulse(Micros(stamp)).unwrap_or_default();
+            }
+        }
+    }
+    assert!(found >= 26, "{found} of 27");
+}
+
 /// Stamps of marks passed while driving in pieces of (ms, mm/s²), speed held to
 /// 0..=8 m/s; the marks are off their even place by these shares in 1/1000.
 fn drive(pulse_m: f64, pieces: &[(u32, i32)], off: &[i32]) -> Vec<u64> {
@@ -241,7 +291,7 @@ proptest! {
     fn within_the_limit_every_pulse_is_one(
         um in prop_oneof![Just(20_000_u64), Just(50_000), Just(130_000), Just(400_000)],
         pieces in proptest::collection::vec((20u32..600, prop_oneof![-5000i32..=5000, Just(-5000), Just(5000), Just(0)]), 4..24),
-        off in proptest::collection::vec(-40i32..=40, 1..20),
+        off in proptest::collection::vec(-90i32..=90, 1..20),
         slots in any::<bool>(),
     ) {
         let config = WheelConfig {

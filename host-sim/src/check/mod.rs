@@ -14,6 +14,7 @@ use crate::machine::Machine;
 use crate::output;
 
 pub mod doses;
+pub mod evenness;
 mod figures;
 pub mod link_budget;
 mod rate;

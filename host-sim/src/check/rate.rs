@@ -7,10 +7,13 @@
 use ground_truth::nozzle::rate_l_ha;
 
 use super::Figure;
+use super::evenness::{self, Evenness};
 use super::sums;
 use super::warnings::Warn;
 use crate::machine::{Machine, Nozzle, Rate};
 
+/// A pass less even than this share of what steady valves would give is warned of.
+const EVEN: f64 = 0.9;
 /// Cycles below which a patch is sprayed fully.
 const CYCLES: f64 = 3.0;
 
@@ -55,6 +58,14 @@ fn ends<'a, 'm>(held: &'a [Held<'m>]) -> Option<(&'a Held<'m>, &'a Held<'m>)> {
     Some((weakest, strongest))
 }
 
+/// How even a broadcast pass is at its worst, between the slowest and the fastest that hold the
+/// rate.
+fn even(machine: &Machine, rate: &Rate, ends: (&Held<'_>, &Held<'_>)) -> Option<Evenness> {
+    let slow = ends.1.lowest_m_s.max(machine.wheel.creep_speed_m_s);
+    let fast = ends.0.full_m_s.min(machine.wheel.max_speed_m_s);
+    evenness::worst(machine, rate, slow, fast, ends.0.full_m_s)
+}
+
 /// The figures; none without `[rate]`.
 pub(super) fn figures(machine: &Machine) -> Vec<Figure> {
     let Some(rate) = &machine.rate else {
@@ -69,7 +80,21 @@ pub(super) fn figures(machine: &Machine) -> Vec<Figure> {
     let pressure = rate.pressure_kpa * (fastest / weakest.full_m_s).powi(2);
     let highest = 1.0 - machine.timing.shortest_off_s / rate.cycle_s;
     let short = CYCLES * rate.cycle_s;
-    vec![
+    let even = even(machine, rate, (weakest, strongest)).map(|e| Figure {
+        key: "rate_evenness_percent",
+        what: "least dose between shots of a broadcast pass",
+        value: 100.0 * e.least,
+        unit: "%",
+        sum: vec![format!(
+            "of the rate, at {:.2} m/s: a cycle is {:.3} m of ground, a fan {:.3} m thick; neighbours beat half a cycle apart, in step it would be {:.0} %, with steady valves {:.0} %",
+            e.speed_m_s,
+            e.cycle_m,
+            machine.fan_thickness_m,
+            100.0 * e.in_step,
+            100.0 * e.steady
+        )],
+    });
+    let mut figures = vec![
         Figure {
             key: "rate_full_flow_m_s",
             what: "fastest at which the rate is held",
@@ -133,7 +158,9 @@ pub(super) fn figures(machine: &Machine) -> Vec<Figure> {
                 short * weakest.full_m_s
             )],
         },
-    ]
+    ];
+    figures.extend(even);
+    figures
 }
 
 /// By how much more than wanted flows where the duty jumps to a whole cycle, as a share.
@@ -208,6 +235,21 @@ pub(super) fn warnings(machine: &Machine, warn: Warn<'_>) {
             );
             break;
         }
+    }
+    if let Some(e) = even(machine, rate, (weakest, strongest))
+        && e.least < EVEN * e.steady
+    {
+        warn(
+            format!(
+                "at {:.2} m/s a cycle is {:.3} m of ground, more than a fan of {:.3} m and its neighbours even out",
+                e.speed_m_s, e.cycle_m, machine.fan_thickness_m
+            ),
+            format!(
+                "in broadcast some ground between two shots gets {:.2} of the rate, {:.2} with steady valves",
+                e.least, e.steady
+            ),
+            "raise cycle_hz, the fans' height or angle, or drive slower".into(),
+        );
     }
     let (ground, time) = sums::margins(machine);
     let shortest = (ground / fastest + time) / rate.cycle_s;

@@ -120,13 +120,13 @@ const FASTER_THAN_TOP: Change = odometer(
     "false",
 );
 const SPEEDS_UP_TOO_FAST: Change = plausible(
-    "if most < pulse.saturating_sub(pulse >> 3) {",
-    "most < pulse.saturating_sub(pulse >> 3)",
+    "if most < pulse.saturating_sub(slack(pulse)) {",
+    "most < pulse.saturating_sub(slack(pulse))",
     "false",
 );
 const NONE_PUT_BACK: Change = plausible(
-    "if least <= pulse.saturating_add(pulse >> 3) {",
-    "least <= pulse.saturating_add(pulse >> 3)",
+    "if least <= pulse.saturating_add(slack(pulse)) {",
+    "least <= pulse.saturating_add(slack(pulse))",
     "true",
 );
 const ONE_PUT_BACK: Change = plausible("Verdict::Last(count.max(2))", "count.max(2)", "2");

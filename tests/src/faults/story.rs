@@ -638,7 +638,9 @@ impl<'a> Firmware<'a> {
             Input::Yaw(mdeg_s) if self.heading == Some(YawSource::Rate) => {
                 let _counted = self.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
             }
-            Input::WheelPulse(_) | Input::Yaw(_) => unreachable!("nothing tells of it"),
+            Input::WheelPulse(_) | Input::Yaw(_) | Input::Pressure(_) => {
+                unreachable!("nothing tells of it")
+            }
             Input::Image(image) => {
                 let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
                 let image = core_setup::image(image, &plants);

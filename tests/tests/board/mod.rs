@@ -68,6 +68,9 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
                 };
                 let _counted = core.handle_direction(now, direction);
             }
+            Input::Pressure(kpa) => {
+                let _counted = core.handle_pressure(now, *kpa);
+            }
             // The test takes recordings with what the machine names as its turning input only.
             Input::WheelPulse(_) => {
                 let _counted = core.handle_second_pulse(now);

@@ -79,7 +79,6 @@ mod ports;
 #[cfg(feature = "drivers")]
 mod drivers {
     use super::ports::{Can, Flash, Pin, Serial, Spi};
-    use controller_core::Micros;
     use controller_core::drivers::can_valves::CanValves;
     use controller_core::drivers::capture_timer::{captured_ticks, ticks_to_us, whole_ticks};
     use controller_core::drivers::inrush::Inrush;
@@ -97,6 +96,7 @@ mod drivers {
     use controller_core::drivers::virtual_pulses::VirtualPulses;
     use controller_core::drivers::watchdog::Watchdog;
     use controller_core::drivers::{CommandQueue, Valves};
+    use controller_core::{Cycle, Micros, Span};
 
     type Pins = PinValves<Pin, 96>;
     type Shift = ShiftRegister<Spi, Pin, 12>;
@@ -117,7 +117,10 @@ mod drivers {
 
     /// Asks for the shares of the cycles that begin.
     fn cycles(pwm: &mut Duty, now: Micros) {
-        pwm.turn(now, core::hint::black_box);
+        pwm.turn(now, |nozzle, length| Cycle {
+            duty: core::hint::black_box(nozzle),
+            length: Span(core::hint::black_box(length.0 as u32)),
+        });
     }
 
     pub static CALLS: super::Calls<48> = super::Calls([

@@ -19,12 +19,19 @@ use controller_core::drivers::valve_test::{TestStep, ValveTest};
 use controller_core::drivers::virtual_pulses::VirtualPulses;
 use controller_core::drivers::watchdog::{Part, Watchdog};
 use controller_core::drivers::{CommandQueue, Pushed, Valves};
-use controller_core::{Action, Command, GuardState};
+use controller_core::{Action, Command, Cycle, GuardState};
 
 use crate::ports::{Can, Flash, Pin, Serial, Spi};
 
 /// Between an interrupt, which this image has not, and the main loop.
 static CAPTURE: PulseCapture<64> = PulseCapture::new();
+
+fn any_cycle() -> Cycle {
+    Cycle {
+        duty: any_u32() as u16,
+        length: any_span(),
+    }
+}
 
 fn any_command() -> Command {
     Command {
@@ -108,8 +115,12 @@ fn outputs() {
     }
     if let Some(mut pwm) = Pwm::<48>::new(any_span()) {
         while any_u32() > 0 {
-            pwm.open(any_u32() as u16, any_micros(), any_u32() as u16);
-            pwm.turn(any_micros(), |nozzle| nozzle ^ any_u32() as u16);
+            pwm.open(any_u32() as u16, any_micros(), any_cycle());
+            pwm.turn(any_micros(), |nozzle, begins| {
+                used_u32(u32::from(nozzle));
+                used_micros(begins);
+                any_cycle()
+            });
             used_u32(u32::from(pwm.is_on(any_u32() as u16, any_micros())));
             used_micros(pwm.next_change(any_micros()).unwrap_or_default());
             pwm.close(any_u32() as u16);
