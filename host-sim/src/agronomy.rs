@@ -170,7 +170,7 @@ pub fn flows(machine: &Machine) -> Option<Flows> {
 pub fn fitting(machine: &Machine, scene: &Scene) -> Option<Fineness> {
     let mut fine = Fineness::default();
     while fine.cell_m <= COARSEST_M {
-        match area(machine, scene, &fine).check() {
+        match dry(machine, scene, &fine) {
             Ok(_) => return Some(fine),
             Err(_) => fine.cell_m *= 1.25,
         }
@@ -178,13 +178,19 @@ pub fn fitting(machine: &Machine, scene: &Scene) -> Option<Fineness> {
     None
 }
 
-fn area(machine: &Machine, scene: &Scene, fine: &Fineness) -> Area {
-    Area {
+/// The judged ground before anything came down: the stretch along straight travel, or what the
+/// boom sweeps over a path.
+fn dry(machine: &Machine, scene: &Scene, fine: &Fineness) -> Result<Deposit, GridError> {
+    let (cell, most_bytes) = (fine.cell_m, fine.most_bytes);
+    if let Some(turning) = scene.ground.turning() {
+        return Deposit::under(turning, machine.lanes(), scene.judged_m, cell, most_bytes);
+    }
+    Deposit::new(Area {
         along: scene.judged_m,
         across: machine.lanes(),
-        cell: fine.cell_m,
-        most_bytes: fine.most_bytes,
-    }
+        cell,
+        most_bytes,
+    })
 }
 
 /// Lays a drive's spray down: what the valves were told, in cycles where they are switched, as the
@@ -211,7 +217,7 @@ pub fn lay(
         _ => 1.0,
     };
     let at_nominal: Vec<f64> = flows.l_min.iter().map(|flow| flow * root).collect();
-    let mut deposit = Deposit::new(area(machine, scene, fine))?;
+    let mut deposit = dry(machine, scene, fine)?;
     let boom = Boom {
         nozzles: &scene.nozzles,
         fan: fan(machine),
@@ -272,7 +278,11 @@ impl Laid {
             .filter(|(outcome, _)| **outcome != ground_truth::Outcome::Outside)
             .filter_map(|(_, dose)| dose.map(|d| d.0))
             .min_by(f64::total_cmp);
-        let ground_m2 = (area.along.1 - area.along.0) * (area.across.1 - area.across.0);
+        let ground_m2 = if scene.ground.turning().is_some() {
+            figures.ground_m2
+        } else {
+            (area.along.1 - area.along.0) * (area.across.1 - area.across.0)
+        };
         let broadcast_l = wanted_l_ha * ground_m2 / 10_000.0;
         let share = hit_share(&report.targets);
         let work = ValveWork::of(

@@ -106,8 +106,9 @@ pub struct Report {
     pub over_percent: f64,
     /// Ground with less than a hundredth of it, %.
     pub dry_percent: f64,
-    /// Variation across travel: standard deviation of the columns' means over their mean, %.
-    pub across_cv_percent: f64,
+    /// Variation across travel: standard deviation of the columns' means over their mean, %;
+    /// none on a drive that turns.
+    pub across_cv_percent: Option<f64>,
     /// Plants that lie wholly on the ground reported.
     pub plants: usize,
     /// Of those, the plants whose worst point got the share wanted.
@@ -157,13 +158,6 @@ pub(crate) fn lay(
     scene: &Scene,
     (list, duties, fates): Told<'_>,
 ) -> Result<Report> {
-    if scene.turns {
-        return Err(Error::file(
-            wish.truth.as_deref().unwrap_or_default(),
-            "the machine turns on this drive, and the grid lies under straight ground only",
-            "give a drive without [path], or judge it with `host-sim replay`",
-        ));
-    }
     let flows = match wish.flow_l_min {
         Some(l_min) => Some(Flows {
             l_min: vec![l_min; machine.nozzles.len()],
@@ -215,15 +209,18 @@ pub(crate) fn lay(
         .ok_or_else(no_cells)?;
     let deposit = &laid.deposit;
     let share = fan.wanted_share;
-    let within = |p: &&ground_truth::Plant| {
+    let turns = scene.ground.turning().is_some();
+    let within = |(index, p): &(usize, &ground_truth::Plant)| {
+        if turns {
+            // Where it lies on the field says little; what is judged does.
+            return report.outcomes[*index] != ground_truth::Outcome::Outside;
+        }
         let (left, right) = (p.y - 0.5 * p.width, p.y + 0.5 * p.width);
         from <= p.near() && p.far() <= to && lanes.0 <= left && right <= lanes.1
     };
-    let mut least: Vec<f64> = scene
-        .plants
-        .iter()
+    let mut least: Vec<f64> = (scene.plants.iter().enumerate())
         .filter(within)
-        .filter_map(|p| deposit.least(p))
+        .filter_map(|(_, p)| deposit.least(p))
         .collect();
     least.sort_by(f64::total_cmp);
     Ok(Report {
@@ -238,12 +235,12 @@ pub(crate) fn lay(
         wanted_l_ha: wanted,
         sprayed_l: deposit.sprayed_litres(),
         litres: figures.litres,
-        broadcast_l: wanted * (to - from) * (lanes.1 - lanes.0) / 10_000.0,
+        broadcast_l: field.broadcast_l,
         mean_l_ha: figures.mean_l_ha,
         most_l_ha: figures.most_l_ha,
         over_percent: 100.0 * figures.over_share,
         dry_percent: 100.0 * figures.dry_share,
-        across_cv_percent: 100.0 * figures.across_cv,
+        across_cv_percent: figures.across_cv.map(|cv| 100.0 * cv),
         plants: least.len(),
         plants_full: least.iter().filter(|l| **l >= share * wanted).count(),
         wanted_share: share,
@@ -291,10 +288,9 @@ impl Report {
             format!("{:.2}", self.over_percent),
         );
         row("dry, %", format!("{:.2}", self.dry_percent));
-        row(
-            "variation across, %",
-            format!("{:.1}", self.across_cv_percent),
-        );
+        if let Some(cv) = self.across_cv_percent {
+            row("variation across, %", format!("{cv:.1}"));
+        }
         row("plants", self.plants.to_string());
         row(
             &format!("with {:.2} of the rate everywhere", self.wanted_share),

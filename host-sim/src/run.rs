@@ -96,14 +96,14 @@ pub fn judge(
     Ok((report, summary))
 }
 
-/// On a machine with a rate, judges the plants of a straight drive anew by what came down on them.
+/// On a machine with a rate, judges the plants anew by what came down on them.
 fn in_litres(
     machine: &Machine,
     scene: &Scene,
     told: (&[ValveCommand], &[CycleDuty]),
     report: &mut Report,
 ) -> Result<Option<Agronomy>> {
-    let (Some(rate), false) = (&machine.rate, scene.turns) else {
+    let Some(rate) = &machine.rate else {
         return Ok(None);
     };
     let (Some(flows), Some(fine)) = (agronomy::flows(machine), agronomy::fitting(machine, scene))

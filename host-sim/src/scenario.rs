@@ -244,13 +244,6 @@ impl Scenario {
                 pressure: raw.pressure_sensor.as_ref(),
             },
         )?;
-        if let (Some(order), true) = (raw.order.first(), world.path.is_some()) {
-            return Err(source.at(
-                order.span(),
-                "orders are given on a drive over a path, where they can't be judged yet",
-                "leave [[order]] out, or [[motion.leg]], [boom] and [camera]",
-            ));
-        }
         Ok(Scenario {
             world,
             seed: source.whole("seed", &raw.seed, 0u64, i64::MAX as u64)?,

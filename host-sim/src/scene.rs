@@ -53,8 +53,6 @@ pub struct Scene {
     faulty: Vec<usize>,
     /// What is held against the machine.
     pub tolerance: Tolerance,
-    /// The machine turns: each nozzle has its own way, and no grid lies under them.
-    pub turns: bool,
     /// How the real valves stray, and the real supply.
     solenoids: Option<Solenoids>,
     /// The valves that stray, as they are rated.
@@ -116,29 +114,28 @@ impl Scene {
                 nozzle.valve = stray.valve(index, nozzle.valve);
             }
         }
-        let orders = ordered(machine, recording, &ground, truth.clock_start_us);
         let ground: Box<dyn Ground> = match &truth.path {
             None => Box::new(ground),
             Some(path) => {
-                if orders.is_some() {
-                    return Err(Error::file(
-                        truth_file,
-                        "a drive over a path is judged without orders",
-                        "leave [[order]] out of the scenario, and spray_unseen and acknowledge_at_start out of the machine file",
-                    ));
-                }
                 let travel = path
                     .travel(ground)
                     .map_err(|e| Error::file(truth_file, e, "generate the scenario again"))?;
                 Box::new(Turning::new(&Arc::new(travel), &nozzles, &truth.plants))
             }
         };
+        if ground.turning().is_some() && machine.modes.spray_unseen {
+            return Err(Error::file(
+                truth_file,
+                "a drive over a path is judged without the spraying of unseen ground",
+                "leave `unseen = \"spray\"` out of the machine file's [modes]",
+            ));
+        }
+        let orders = ordered(machine, recording, ground.as_ref(), truth.clock_start_us);
         Ok(Scene {
             orders,
             solenoids,
             rated,
             supply: truth.supply.map(|s| s.spec()),
-            turns: truth.path.is_some(),
             basis: Basis::Truth,
             ground,
             origin_us: truth.clock_start_us,
@@ -197,7 +194,6 @@ impl Scene {
             solenoids: None,
             rated: Vec::new(),
             supply: None,
-            turns: false,
             basis: Basis::Hindsight,
             ground: Box::new(ground),
             origin_us,

@@ -290,12 +290,6 @@ fn scenarios_that_make_no_sense_are_refused_once_and_in_place() {
             "nominal_kpa",
         ),
         ("", "[images]\nlate_percent = 101.0\n", "", "late_percent"),
-        (
-            STRAIGHT,
-            "[[order]]\nevent = \"emergency_stop\"\nat_s = 3.0\n",
-            "",
-            "orders",
-        ),
     ] {
         let error = Scenario::parse("test.toml", &text(legs, tables, wheel))
             .map(|_| ())
@@ -321,4 +315,9 @@ fn scenarios_that_make_no_sense_are_refused_once_and_in_place() {
     let bend = driven(&demo(), &text(BEND, "[yaw_sensor]\nrate_hz = 9.0\n", ""));
     let hindsight = Scene::in_hindsight("r.jsonl", &demo(), &bend.recording).err();
     assert!(hindsight.expect("refused").to_string().contains("--truth"));
+    let unseen = format!("{DEMO_MACHINE}\n[modes]\nunseen = \"spray\"\n");
+    let unseen = Machine::parse("machine.toml", &unseen).expect("a machine");
+    let refused = Scene::from_truth("t.json", &bend.truth, &unseen, &bend.recording).err();
+    let refused = refused.expect("refused").to_string();
+    assert!(refused.contains("unseen ground"), "{refused}");
 }

@@ -1,6 +1,8 @@
 //! What a grid tells.
 
-use super::grid::Deposit;
+use std::f64::consts::TAU;
+
+use super::grid::{Deposit, TILE};
 use crate::Plant;
 
 /// Ground that got more than this share of the mean rate of a broadcast pass is over-dosed.
@@ -22,8 +24,10 @@ pub struct Figures {
     /// Share of the ground with less than a hundredth of it.
     pub dry_share: f64,
     /// Coefficient of variation across travel: standard deviation of the means of all
-    /// columns over their mean.
-    pub across_cv: f64,
+    /// columns over their mean. None where the machine turns: no column lies along travel.
+    pub across_cv: Option<f64>,
+    /// The ground that all this holds for, in square metres.
+    pub ground_m2: f64,
 }
 
 impl Deposit {
@@ -34,7 +38,8 @@ impl Deposit {
     }
 
     /// Figures of the ground between `along` and `across`, held against a rate of
-    /// `wanted_l_ha`. Cells count whose middle lies within; none where none does.
+    /// `wanted_l_ha`. Cells count whose middle lies within, and where the machine turns, which
+    /// the boom swept; none where none does.
     #[must_use]
     pub fn figures(
         &self,
@@ -43,45 +48,70 @@ impl Deposit {
         wanted_l_ha: f64,
     ) -> Option<Figures> {
         let cell = self.area().cell;
-        let within = |count: usize, start: f64, (low, high): (f64, f64)| -> Vec<usize> {
-            let middle = |i: &usize| start + (*i as f64 + 0.5) * cell;
-            (0..count)
-                .filter(|i| (low..=high).contains(&middle(i)))
-                .collect()
+        let within = |count: usize, start: f64, (low, high): (f64, f64)| {
+            let inside = |i: &usize| (low..=high).contains(&(start + (*i as f64 + 0.5) * cell));
+            let first = (0..count).find(inside)?;
+            Some(first..(first..count).find(|i| !inside(i)).unwrap_or(count))
         };
         let (area, counts) = (self.area(), self.counts());
-        let rows = within(counts.0, area.along.0, along);
-        let columns = within(counts.1, area.across.0, across);
-        if rows.is_empty() || columns.is_empty() {
+        let rows = within(counts.0, area.along.0, along)?;
+        let columns = within(counts.1, area.across.0, across)?;
+        let mut sums = vec![0.0; columns.len()];
+        let (mut wet, mut over, mut damp, mut most) = (0_u64, 0_u64, 0_u64, 0.0_f64);
+        let mut count = (rows.len() * columns.len()) as u64;
+        if self.swept.is_some() {
+            count = 0;
+        }
+        for row in (rows.start / TILE * TILE..rows.end).step_by(TILE) {
+            for column in (columns.start / TILE * TILE..columns.end).step_by(TILE) {
+                let swept = self.swept.as_ref().map(|s| s.around(row, column));
+                let litres = self.litres_around(row, column);
+                // Dry ground off the drive says nothing; on straight ground it is counted above.
+                if matches!(swept, Some(None)) || (swept.is_none() && litres.is_none()) {
+                    continue;
+                }
+                let own = column.max(columns.start)..(column + TILE).min(columns.end);
+                for r in row.max(rows.start)..(row + TILE).min(rows.end) {
+                    let bits = swept.flatten().map_or(u32::MAX, |bits| bits[r - row]);
+                    for c in own.clone() {
+                        if bits >> (c - column) & 1 == 0 {
+                            continue;
+                        }
+                        count += u64::from(swept.is_some());
+                        let Some(litres) = litres else { continue };
+                        let rate = litres[(r - row) * TILE + c - column] * self.l_ha_per_litre();
+                        sums[c - columns.start] += rate;
+                        most = most.max(rate);
+                        wet += 1;
+                        over += u64::from(rate > OVER * wanted_l_ha);
+                        damp += u64::from(rate < DRY * wanted_l_ha);
+                    }
+                }
+            }
+        }
+        if count == 0 {
             return None;
         }
-        let count = (rows.len() * columns.len()) as f64;
-        let (mut over, mut dry, mut most) = (0.0, 0.0, 0.0_f64);
-        let mut means = Vec::with_capacity(columns.len());
-        for &column in &columns {
-            let mut sum = 0.0;
-            for &row in &rows {
-                let rate = self.l_ha(row, column);
-                sum += rate;
-                most = most.max(rate);
-                over += f64::from(u8::from(rate > OVER * wanted_l_ha));
-                dry += f64::from(u8::from(rate < DRY * wanted_l_ha));
-            }
-            means.push(sum / rows.len() as f64);
-        }
-        let mean = means.iter().sum::<f64>() / means.len() as f64;
-        let spread = means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / means.len() as f64;
+        // Ground without a tile got nothing at all.
+        let nothing = count - wet;
+        let dry = damp + if wanted_l_ha > 0.0 { nothing } else { 0 };
+        let count = count as f64;
+        let mean = sums.iter().sum::<f64>() / count;
+        let each = |sum: &f64| (sum / rows.len() as f64 - mean).powi(2);
+        let spread = sums.iter().map(each).sum::<f64>() / sums.len() as f64;
+        let ground_m2 = count * cell * cell;
         Some(Figures {
-            litres: mean * count * cell * cell / 10_000.0,
+            litres: mean * ground_m2 / 10_000.0,
             mean_l_ha: mean,
             most_l_ha: most,
-            over_share: over / count,
-            dry_share: dry / count,
-            across_cv: if mean > 0.0 {
-                spread.sqrt() / mean
-            } else {
-                0.0
+            over_share: over as f64 / count,
+            dry_share: dry as f64 / count,
+            across_cv: match &self.swept {
+                Some(_) => None,
+                None if mean > 0.0 => Some(spread.sqrt() / mean),
+                None => Some(0.0),
             },
+            ground_m2,
         })
     }
 
@@ -96,7 +126,9 @@ impl Deposit {
     }
 
     /// The least and the most within the part of a plant that lies on the grid, in L/ha, at the
-    /// points of [`Self::least`]. None where no part does.
+    /// points of [`Self::least`]; where the machine turns, at those within the plant's ellipse and on its
+    /// outline.
+    /// None where no part does.
     #[must_use]
     pub fn extremes(&self, plant: &Plant) -> Option<(f64, f64)> {
         let area = self.area();
@@ -114,10 +146,30 @@ impl Deposit {
             return None;
         }
         let mut found: Option<(f64, f64)> = None;
+        let mut look = |x: f64, y: f64| {
+            if let Some(rate) = self.at(x, y) {
+                found = Some(found.map_or((rate, rate), |(a, b)| (a.min(rate), b.max(rate))));
+            }
+        };
+        // Where the machine turns: the distance from the middle as a share of the outline's.
+        let half = |size: f64| 0.5 * size.max(f64::MIN_POSITIVE);
+        let (half_length, half_width) = (half(plant.length), half(plant.width));
+        let round = self.swept.is_some();
+        let share =
+            |x: f64, y: f64| ((x - plant.x) / half_length).hypot((y - plant.y) / half_width);
         for x in points(near, far) {
             for y in points(left, right) {
-                let rate = self.at(x, y)?;
-                found = Some(found.map_or((rate, rate), |(a, b)| (a.min(rate), b.max(rate))));
+                if !round || share(x, y) <= 1.0 {
+                    look(x, y);
+                }
+            }
+        }
+        if round {
+            let outline = TAU * half_length.max(half_width);
+            let count = (outline / area.cell).ceil().max(8.0);
+            for i in 0..count as u32 {
+                let (sin, cos) = (TAU * f64::from(i) / count).sin_cos();
+                look(plant.x + half_length * cos, plant.y + half_width * sin);
             }
         }
         found

@@ -1,9 +1,16 @@
-//! The grid itself.
+//! The grid itself: square tiles of cells, made where something comes down. Spot spraying leaves
+//! most of the ground dry, and dry ground costs neither memory nor time.
+
+use std::ops::Range;
+
+use super::swept::Swept;
 
 /// Memory that a grid may take unless told otherwise, in bytes.
 pub const MOST_BYTES: u64 = 256 << 20;
 /// Bytes of one cell.
 const CELL_BYTES: u64 = size_of::<f64>() as u64;
+/// Cells along a tile's side.
+pub(super) const TILE: usize = 32;
 
 /// The ground that a grid covers and how finely. Axes as everywhere: forward, right.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -15,7 +22,7 @@ pub struct Area {
     /// Length and width of a cell, in metres. The last cells are as large as the others,
     /// and may stand over.
     pub cell: f64,
-    /// Memory that the grid may take, in bytes.
+    /// Memory that the grid may take when all of its ground gets wet, in bytes.
     pub most_bytes: u64,
 }
 
@@ -55,15 +62,20 @@ pub enum GridError {
 }
 
 /// Litres a hectare by cell.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Deposit {
     area: Area,
     /// Cells along and across travel.
     counts: (usize, usize),
-    /// Litres by cell, a row across after the other.
-    litres: Vec<f64>,
+    /// Tiles across travel.
+    tiles_across: usize,
+    /// Litres by cell, a row across after the other; a row of tiles after the other. None
+    /// where nothing came down.
+    tiles: Vec<Option<Box<[f64]>>>,
     /// All that came down, in litres, beside the grid too.
     pub(super) sprayed: f64,
+    /// The ground that counts; none: all of it.
+    pub(super) swept: Option<Swept>,
 }
 
 impl Area {
@@ -73,6 +85,16 @@ impl Area {
     ///
     /// As [`GridError`] tells.
     pub fn check(&self) -> Result<(usize, usize), GridError> {
+        self.check_wet((self.along.1 - self.along.0) * (self.across.1 - self.across.0))
+    }
+
+    /// The same for ground of which at most `wet_m2` square metres get wet: what a boom sweeps
+    /// over a path is a part of the rectangle around it.
+    ///
+    /// # Errors
+    ///
+    /// As [`GridError`] tells.
+    pub fn check_wet(&self, wet_m2: f64) -> Result<(usize, usize), GridError> {
         let number = |what, value: f64, (low, high): (f64, f64), wanted| {
             if (low..=high).contains(&value) {
                 Ok(())
@@ -92,9 +114,13 @@ impl Area {
         // A hair keeps a length of exactly n cells at n.
         let cells = |length: f64| (length / self.cell - 1e-9).ceil().max(1.0) as u64;
         let (along, across) = (cells(length), cells(width));
-        let bytes = along.saturating_mul(across).saturating_mul(CELL_BYTES);
+        let wet = (wet_m2 / self.cell.powi(2)).ceil() as u64;
+        let bytes = along
+            .saturating_mul(across)
+            .min(wet)
+            .saturating_mul(CELL_BYTES);
         if bytes > self.most_bytes {
-            let fits = length * width * CELL_BYTES as f64 / self.most_bytes as f64;
+            let fits = wet_m2.min(length * width) * CELL_BYTES as f64 / self.most_bytes as f64;
             return Err(GridError::TooLarge {
                 along,
                 across,
@@ -116,12 +142,19 @@ impl Deposit {
     /// As [`Area::check`].
     pub fn new(area: Area) -> Result<Self, GridError> {
         let counts = area.check()?;
-        Ok(Self {
+        Ok(Self::of(area, counts))
+    }
+
+    pub(super) fn of(area: Area, counts: (usize, usize)) -> Self {
+        let tiles = (counts.0.div_ceil(TILE), counts.1.div_ceil(TILE));
+        Self {
             area,
             counts,
-            litres: vec![0.0; counts.0 * counts.1],
+            tiles_across: tiles.1,
+            tiles: vec![None; tiles.0 * tiles.1],
             sprayed: 0.0,
-        })
+            swept: None,
+        }
     }
 
     /// The ground.
@@ -143,24 +176,76 @@ impl Deposit {
     }
 
     /// The columns that lie between `left` and `right`, in part at least.
-    pub(super) fn columns(&self, left: f64, right: f64) -> std::ops::Range<usize> {
-        let at = |y: f64| ((y - self.area.across.0) / self.area.cell).max(0.0);
-        let first = (at(left) as usize).min(self.counts.1);
-        let end = (at(right).ceil() as usize).min(self.counts.1);
-        first..end.max(first)
+    pub(super) fn columns(&self, left: f64, right: f64) -> Range<usize> {
+        touched(
+            (self.area.across.0, self.area.cell),
+            self.counts.1,
+            (left, right),
+        )
     }
 
+    /// The rows that lie between `near` and `far`, in part at least.
+    pub(super) fn rows(&self, near: f64, far: f64) -> Range<usize> {
+        touched(
+            (self.area.along.0, self.area.cell),
+            self.counts.0,
+            (near, far),
+        )
+    }
+
+    fn tile(&mut self, row: usize, column: usize) -> &mut [f64] {
+        let place = (row / TILE) * self.tiles_across + column / TILE;
+        self.tiles[place].get_or_insert_with(|| vec![0.0; TILE * TILE].into_boxed_slice())
+    }
+
+    /// Adds litres to one cell, which lies on the grid.
     pub(super) fn add(&mut self, row: usize, column: usize, litres: f64) {
-        self.litres[row * self.counts.1 + column] += litres;
+        self.tile(row, column)[(row % TILE) * TILE + column % TILE] += litres;
+    }
+
+    /// Adds `litres` to a row from column `first` on, shared out by `parts`. All of them lie on
+    /// the grid.
+    pub(super) fn add_row(&mut self, row: usize, first: usize, parts: &[f64], litres: f64) {
+        let (mut column, mut parts) = (first, parts);
+        while !parts.is_empty() {
+            let count = (TILE - column % TILE).min(parts.len());
+            let (own, rest) = parts.split_at(count);
+            let begin = (row % TILE) * TILE + column % TILE;
+            let cells = &mut self.tile(row, column)[begin..begin + count];
+            for (cell, part) in cells.iter_mut().zip(own) {
+                *cell += part * litres;
+            }
+            (column, parts) = (column + count, rest);
+        }
+    }
+
+    /// The litres of the tile in which a cell lies; none where it is dry.
+    pub(super) fn litres_around(&self, row: usize, column: usize) -> Option<&[f64]> {
+        let place = (row / TILE) * self.tiles_across + column / TILE;
+        self.tiles.get(place)?.as_deref()
+    }
+
+    /// Litres a hectare of a litre in a cell.
+    pub(super) fn l_ha_per_litre(&self) -> f64 {
+        10_000.0 / self.area.cell.powi(2)
     }
 
     /// Litres a hectare in a cell; 0 beside the grid.
     #[must_use]
     pub fn l_ha(&self, row: usize, column: usize) -> f64 {
-        if column >= self.counts.1 {
+        if column >= self.counts.1 || row >= self.counts.0 {
             return 0.0;
         }
-        let litres = self.litres.get(row * self.counts.1 + column);
-        litres.map_or(0.0, |l| l * 10_000.0 / self.area.cell.powi(2))
+        self.litres_around(row, column).map_or(0.0, |tile| {
+            tile[(row % TILE) * TILE + column % TILE] * self.l_ha_per_litre()
+        })
     }
+}
+
+/// Of `count` cells from `start` on those that lie between `from` and `to`, in part at least.
+fn touched((start, cell): (f64, f64), count: usize, (from, to): (f64, f64)) -> Range<usize> {
+    let at = |x: f64| ((x - start) / cell).max(0.0);
+    let first = (at(from) as usize).min(count);
+    let end = (at(to).ceil() as usize).min(count);
+    first..end.max(first)
 }

@@ -1,14 +1,10 @@
 //! From commands to volume on the ground.
 
+use super::curved;
 use super::grid::{Deposit, GridError};
+use super::smear::{Footprint, Smear, Way};
 use crate::judge::{Command, TrueFan, TrueNozzle};
 use crate::{Flow, Ground, Supplied};
-
-/// Cells of the finer line along travel on which a nozzle's volume is gathered before it is
-/// spread across.
-const FINER: usize = 4;
-/// Thinner fans are taken as this thick, in metres.
-const THINNEST: f64 = 1e-4;
 
 /// A boom of nozzles of one kind.
 #[derive(Clone, Copy)]
@@ -30,15 +26,11 @@ pub struct Boom<'a> {
     pub supplied: Option<&'a Supplied>,
 }
 
-/// Volume by place along travel, in cells of a line.
-struct Line {
-    start: f64,
-    cell: f64,
-    litres: Vec<f64>,
-}
-
 /// Lays down what `boom` sprays at `commands` while it travels over `ground`, until
 /// `until_s`, in steps of `step_s`.
+///
+/// Where the machine turns the grid's axes are those of the field ([`mod@crate::path`]), and the
+/// nozzles are those of [`crate::Turning`].
 ///
 /// # Errors
 ///
@@ -72,57 +64,104 @@ pub fn lay_down(
             });
         }
     }
-    for (index, nozzle) in boom.nozzles.iter().enumerate() {
-        let l_min = boom.flows.get(index).copied().unwrap_or(boom.l_min);
-        let own = commands.iter().filter(|c| c.nozzle == index);
-        let told: Vec<(f64, bool)> = own.map(|c| (c.at_s, c.open)).collect();
-        let flow = nozzle.valve.flow(&told);
-        let half = boom.fan.half_width_m;
-        let columns = deposit.columns(nozzle.y - half, nozzle.y + half);
-        let reach = boom.fan.twist_m() + boom.twin_m + nozzle.thickness_m;
-        let mut line = Line::over(deposit, reach);
-        for step in steps(&flow, until_s, step_s) {
-            let (from, to, share) = step;
-            let pressed = boom.supplied.map_or(1.0, |s| s.share(0.5 * (from + to)));
-            let litres = l_min / 60.0 * share * pressed * (to - from);
-            deposit.sprayed += litres;
-            let ends = (nozzle.lands(ground, from), nozzle.lands(ground, to));
-            // With twins the thickness is that of both and what lies between.
-            let thickness = (nozzle.thickness_m - 2.0 * boom.twin_m).max(THINNEST);
-            let twins: &[f64] = if boom.twin_m > 0.0 {
-                &[-1.0, 1.0]
-            } else {
-                &[0.0]
-            };
-            for way in twins {
-                let middle = 0.5 * (ends.0 + ends.1) + way * boom.twin_m;
-                let sweep = (ends.1 - ends.0).abs().max(THINNEST);
-                line.lay(middle, sweep, thickness, litres / twins.len() as f64);
-            }
+    let mut told: Vec<Vec<(f64, bool)>> = vec![Vec::new(); boom.nozzles.len()];
+    for c in commands {
+        if let Some(own) = told.get_mut(c.nozzle) {
+            own.push((c.at_s, c.open));
         }
-        let totals = line.totals();
-        for column in columns {
-            let (left, right) = deposit.column(column);
-            let part = boom.fan.volume(left - nozzle.y, right - nozzle.y);
-            if part <= 0.0 {
-                continue;
-            }
-            let shift = boom.fan.twist * (0.5 * (left + right) - nozzle.y);
-            for row in 0..deposit.counts().0 {
-                let begin = deposit.area().along.0 + row as f64 * deposit.area().cell - shift;
-                let end = begin + deposit.area().cell;
-                let litres = line.before(&totals, end) - line.before(&totals, begin);
-                if litres > 0.0 {
-                    deposit.add(row, column, part * litres);
+    }
+    let mut room = Room::default();
+    for (index, (nozzle, told)) in boom.nozzles.iter().zip(&told).enumerate() {
+        let flow = nozzle.valve.flow(told);
+        let l_min = boom.flows.get(index).copied().unwrap_or(boom.l_min);
+        let steps: Vec<Step> = steps(&flow, until_s, step_s)
+            .into_iter()
+            .map(|(from_s, to_s, share)| {
+                let pressed = (boom.supplied).map_or(1.0, |s| s.share(0.5 * (from_s + to_s)));
+                Step {
+                    from_s,
+                    to_s,
+                    litres: l_min / 60.0 * share * pressed * (to_s - from_s),
                 }
-            }
+            })
+            .collect();
+        deposit.sprayed += steps.iter().map(|s| s.litres).sum::<f64>();
+        match ground.turning() {
+            Some(turning) => curved::lay(deposit, boom, turning.travel(), nozzle, &steps),
+            None => straight(deposit, boom, ground, (nozzle, &steps), &mut room),
         }
     }
     Ok(())
 }
 
+/// Litres that leave a nozzle within a step of time.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Step {
+    pub from_s: f64,
+    pub to_s: f64,
+    pub litres: f64,
+}
+
+/// Room for the work, kept from nozzle to nozzle.
+#[derive(Default)]
+struct Room {
+    way: Way,
+    smear: Smear,
+    parts: Vec<f64>,
+}
+
+/// Lays down one nozzle's steps over straight ground.
+fn straight(
+    deposit: &mut Deposit,
+    boom: &Boom<'_>,
+    ground: &dyn Ground,
+    (nozzle, steps): (&TrueNozzle, &[Step]),
+    Room { way, smear, parts }: &mut Room,
+) {
+    let half = boom.fan.half_width_m;
+    let columns = deposit.columns(nozzle.y - half, nozzle.y + half);
+    parts.clear();
+    for column in columns.clone() {
+        let (left, right) = deposit.column(column);
+        let part = boom.fan.volume(left - nozzle.y, right - nozzle.y);
+        parts.push(part.max(0.0));
+    }
+    way.clear();
+    let mut last: Option<(f64, f64)> = None;
+    for step in steps {
+        let from = match last {
+            Some((at, x)) if at == step.from_s => x,
+            _ => nozzle.lands(ground, step.from_s),
+        };
+        let to = nozzle.lands(ground, step.to_s);
+        last = Some((step.to_s, to));
+        way.lay(from, to, step.litres);
+    }
+    let foot = Footprint::new(nozzle.thickness_m, boom.twin_m);
+    let cell = deposit.area().cell;
+    let start = deposit.area().along.0;
+    for (group, (from, to)) in way.groups(2.0 * (foot.reach() + cell)) {
+        let (from, to) = (from - foot.reach(), to + foot.reach());
+        if boom.fan.twist == 0.0 {
+            let rows = deposit.rows(from, to);
+            smear.cells(group, &foot, (start, cell), rows, |row, litres| {
+                deposit.add_row(row, columns.start, parts, litres);
+            });
+            continue;
+        }
+        for (column, part) in columns.clone().zip(parts.iter()) {
+            let (left, right) = deposit.column(column);
+            let shift = boom.fan.twist * (0.5 * (left + right) - nozzle.y);
+            let rows = deposit.rows(from + shift, to + shift);
+            smear.cells(group, &foot, (start - shift, cell), rows, |row, litres| {
+                deposit.add(row, column, part * litres);
+            });
+        }
+    }
+}
+
 /// The steps of a flow: (from, to, mean share of full flow), while there is any.
-fn steps(flow: &Flow, until_s: f64, step_s: f64) -> Vec<(f64, f64, f64)> {
+pub(super) fn steps(flow: &Flow, until_s: f64, step_s: f64) -> Vec<(f64, f64, f64)> {
     let points = flow.points();
     let mut pieces: Vec<((f64, f64), (f64, f64))> =
         points.windows(2).map(|w| (w[0], w[1])).collect();
@@ -143,74 +182,4 @@ fn steps(flow: &Flow, until_s: f64, step_s: f64) -> Vec<(f64, f64, f64)> {
         }
     }
     list
-}
-
-impl Line {
-    /// A line along the grid, longer by `reach` at both ends.
-    fn over(deposit: &Deposit, reach: f64) -> Self {
-        let cell = deposit.area().cell / FINER as f64;
-        let (from, to) = deposit.area().along;
-        let start = from - reach;
-        let count = ((to + reach + deposit.area().cell - start) / cell).ceil() as usize;
-        Self {
-            start,
-            cell,
-            litres: vec![0.0; count],
-        }
-    }
-
-    /// Lays `litres` evenly over `sweep` metres around `middle`, smeared over `thickness`.
-    fn lay(&mut self, middle: f64, sweep: f64, thickness: f64, litres: f64) {
-        let reach = 0.5 * (sweep + thickness);
-        let at = |x: f64| ((x - self.start) / self.cell).clamp(0.0, self.litres.len() as f64);
-        let first = at(middle - reach).floor() as usize;
-        let end = at(middle + reach).ceil() as usize;
-        let mut before = smeared(
-            self.start + first as f64 * self.cell - middle,
-            sweep,
-            thickness,
-        );
-        for i in first..end {
-            let x = self.start + (i + 1) as f64 * self.cell;
-            let after = smeared(x - middle, sweep, thickness);
-            self.litres[i] += litres * (after - before);
-            before = after;
-        }
-    }
-
-    /// Litres before each cell of the line, and before its end.
-    fn totals(&self) -> Vec<f64> {
-        let mut sum = 0.0;
-        let mut totals = Vec::with_capacity(self.litres.len() + 1);
-        totals.push(0.0);
-        for litres in &self.litres {
-            sum += litres;
-            totals.push(sum);
-        }
-        totals
-    }
-
-    /// Litres before `x`, straight within a cell.
-    fn before(&self, totals: &[f64], x: f64) -> f64 {
-        let place = ((x - self.start) / self.cell).clamp(0.0, self.litres.len() as f64);
-        let i = (place as usize).min(self.litres.len() - 1);
-        totals[i] + (totals[i + 1] - totals[i]) * (place - i as f64)
-    }
-}
-
-/// Share of two boxes of lengths `a` and `b`, smeared over each other around 0, that lies
-/// before `x`.
-fn smeared(x: f64, a: f64, b: f64) -> f64 {
-    let (long, short) = (a.max(b), a.min(b));
-    let x = x.clamp(-0.5 * (long + short), 0.5 * (long + short));
-    let side = 0.5 * (long - short);
-    // A rise over the shorter length, a plateau, and a fall.
-    let outer = |beyond: f64| 0.5 * beyond * beyond / (long * short);
-    if x < -side {
-        outer(x + 0.5 * (long + short))
-    } else if x > side {
-        1.0 - outer(0.5 * (long + short) - x)
-    } else {
-        0.5 + x / long
-    }
 }

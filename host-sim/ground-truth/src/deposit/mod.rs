@@ -7,16 +7,26 @@
 //! shifts each column of cells along travel by what it is beside the nozzle, and a twin fan
 //! lays half of the volume forward and half back.
 //!
+//! Where the machine turns the grid lies in field axes around all that the boom sweeps
+//! ([`Deposit::under`]), and each part of a fan is laid along its own way.
+//!
 //! The judge's own dose ([`mod@crate::judge`]) asks for the least flow while a fan passes; this
 //! grid asks for what came down. It shows rates, litres, over-dose and what runs off the
 //! boom's ends.
 
+mod curved;
 mod figures;
 mod grid;
 mod lay;
+mod smear;
+mod swept;
 
 #[cfg(test)]
 mod catch;
+#[cfg(test)]
+mod curved_tests;
+#[cfg(test)]
+mod plain;
 #[cfg(test)]
 mod tests;
 

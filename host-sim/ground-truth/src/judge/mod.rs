@@ -50,6 +50,8 @@ mod supply_tests;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod turning_orders_tests;
+#[cfg(test)]
 mod turning_tests;
 
 pub use across::{Across, Side};
@@ -130,7 +132,9 @@ fn judge_with(input: &JudgeInput<'_>, supply: Option<&SupplySpec>) -> (Report, O
         .orders
         .map(|orders| (0..nozzles).map(|n| orders.zones(input, n)).collect());
     let zone = |n: usize| zones.as_ref().and_then(|z| z.get(n));
-    let held = |n: usize, plant: &crate::Plant| zone(n).is_some_and(|z| z.withholds(plant));
+    let held = |n: usize, plant: usize| {
+        zone(n).is_some_and(|z| input.met(plant, n).is_some_and(|p| z.withholds(&p)))
+    };
     let plants = match input.fan {
         Some(fan) => by_dose(input, &Fans::new(input, fan, &sprayed), &held),
         None => by_lane(input, &held),
@@ -164,10 +168,9 @@ fn judge_with(input: &JudgeInput<'_>, supply: Option<&SupplySpec>) -> (Report, O
         .collect();
 
     let sides = across::sides(input, &outcomes, &plants.needs, &sprayed);
-    let ends = (input.from_x, input.to_x);
     let kept = zones
         .as_ref()
-        .map(|zones| orders::kept(zones, &sprayed, ends, plants.withheld));
+        .map(|zones| orders::kept(input, zones, &sprayed, plants.withheld));
     let strips = sprayed.into_iter().map(|s| s.strips).collect();
     let mut report = assemble(input, outcomes, scored, strips, problems, kept);
     for (outcome, dose) in report.outcomes.iter().zip(&plants.doses) {
@@ -212,7 +215,7 @@ struct Plants {
 }
 
 /// Whether an order withholds a nozzle's spray from a plant.
-type Held<'h> = &'h dyn Fn(usize, &crate::Plant) -> bool;
+type Held<'h> = &'h dyn Fn(usize, usize) -> bool;
 
 /// Every nozzle serves its lane.
 fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
@@ -221,10 +224,10 @@ fn by_lane(input: &JudgeInput<'_>, held: Held<'_>) -> Plants {
     let mut judged = Vec::with_capacity(input.plants.len());
     let mut withheld = 0;
     let mut asked: Vec<Vec<(usize, bool)>> = vec![Vec::new(); input.nozzles.len()];
-    for (index, plant) in input.plants.iter().enumerate() {
+    for index in 0..input.plants.len() {
         let abreast = input.abreast(index);
         let needed = abreast.map_or_else(Vec::new, |p| lanes.needed(&p));
-        let spared = needed.iter().any(|&n| held(n, plant));
+        let spared = needed.iter().any(|&n| held(n, index));
         let inside = input.inside(index, &needed);
         withheld += usize::from(inside && spared);
         judged.push(inside && !spared);
@@ -257,8 +260,8 @@ fn by_dose(input: &JudgeInput<'_>, fans: &Fans<'_>, held: Held<'_>) -> Plants {
     let doses: Vec<Dose> = (0..input.plants.len()).map(|i| fans.dose(i)).collect();
     let mut judged = Vec::with_capacity(input.plants.len());
     let mut withheld = 0;
-    for (index, (plant, over)) in input.plants.iter().zip(&overs).enumerate() {
-        let spared = over.reach.iter().any(|&n| held(n, plant));
+    for (index, over) in overs.iter().enumerate() {
+        let spared = over.reach.iter().any(|&n| held(n, index));
         let inside = input.inside(index, &over.reach);
         withheld += usize::from(inside && spared);
         judged.push(inside && !spared);

@@ -6,6 +6,10 @@
 //! long as an order takes to act. A plant that touches free ground and is not wholly on wet
 //! ground was withheld on order: it is counted apart, and is nobody's fault.
 //!
+//! Where the machine turns all of this lies on each nozzle's own way: keep-off ground is as far
+//! ahead of every nozzle as it was ahead of the boom when it was ordered, and a mode ends where
+//! that nozzle is then.
+//!
 //! All of it is worked out from the true motion, by nothing that the controller uses.
 
 use super::input::{JudgeInput, TrueNozzle};
@@ -53,9 +57,10 @@ pub struct KeepOff {
     pub first: usize,
     /// One past the last nozzle.
     pub end: usize,
-    /// Near end, in metres along travel.
+    /// Near end, in metres along the reference point's travel: where the machine turns only
+    /// how far that is ahead of it when the order comes, counted along each nozzle's own way.
     pub from_x: f64,
-    /// Far end, in metres along travel.
+    /// Far end, likewise.
     pub to_x: f64,
 }
 
@@ -183,7 +188,7 @@ impl Orders {
         let Some(n) = input.nozzles.get(index) else {
             return Zones::default();
         };
-        let ground = input.ground;
+        let ground = input.way(index);
         let lands = |t: f64| n.lands(ground, t);
         let half = 0.5 * n.thickness_m;
         let v = &n.valve;
@@ -225,15 +230,18 @@ impl Orders {
             .iter()
             .filter(|k| (k.first..k.end).contains(&index))
         {
+            // Nothing where all nozzles go the same way.
+            let apart = ground.position(k.at_s) - input.ground.position(k.at_s);
+            let (from_x, to_x) = (k.from_x + apart, k.to_x + apart);
             // What was ordered too late to be kept is not held against anybody.
-            zones.kept_off.push((k.from_x.max(ended(k.at_s)), k.to_x));
+            zones.kept_off.push((from_x.max(ended(k.at_s)), to_x));
             let speed = |x: f64| ground.time_at(x - n.x).map_or(0.0, |t| ground.speed(t));
             let room = self.keep_off_margin_m + n.thickness_m + ROOM_M;
             let later = (v.close_delay_s - v.open_delay_s).max(0.0) + 2.0 * fall;
             let sooner = (v.open_delay_s - v.close_delay_s).max(0.0) + 2.0 * rise;
-            let before = speed(k.from_x) * (self.shortest_on_s + later + self.reaction_s);
-            let behind = speed(k.to_x) * (self.shortest_off_s + sooner + self.reaction_s);
-            lines.push((k.from_x - room - before, k.to_x + room + behind));
+            let before = speed(from_x) * (self.shortest_on_s + later + self.reaction_s);
+            let behind = speed(to_x) * (self.shortest_off_s + sooner + self.reaction_s);
+            lines.push((from_x - room - before, to_x + room + behind));
         }
         if !self.views.is_empty() {
             let (must, may) = self.unseen(input, n);
@@ -245,7 +253,7 @@ impl Orders {
         zones.free.extend(lines.iter().copied());
         let mut dry = [stops, lines].concat();
         if !zones.wet.is_empty() {
-            dry.extend(self.slow(input, n));
+            dry.extend(self.slow(input, index, n));
         }
         zones.wet = without(&joined(zones.wet), &joined(dry));
         zones.kept_off = joined(zones.kept_off);
@@ -323,12 +331,13 @@ impl Orders {
     }
 
     /// Ground over which the machine is too slow to spray, and some behind it.
-    fn slow(&self, input: &JudgeInput<'_>, n: &TrueNozzle) -> Ground1d {
-        let ground = input.ground;
+    fn slow(&self, input: &JudgeInput<'_>, index: usize, n: &TrueNozzle) -> Ground1d {
+        let ground = input.way(index);
+        let (from_x, to_x) = input.stretch(index);
         let mut slow = Vec::new();
-        let steps = ((input.to_x - input.from_x) / STEP_M).ceil() as usize;
+        let steps = ((to_x - from_x) / STEP_M).ceil() as usize;
         for k in 0..=steps {
-            let x = input.from_x + k as f64 * STEP_M;
+            let x = from_x + k as f64 * STEP_M;
             let fast = ground
                 .time_at(x - n.x)
                 .is_some_and(|t| ground.speed(t) >= 1.5 * self.creep_m_s);
@@ -354,25 +363,25 @@ impl Zones {
     }
 }
 
-/// Adds up how the orders were kept. `ends` is the judged ground.
+/// Adds up how the orders were kept on the judged ground.
 pub(super) fn kept(
+    input: &JudgeInput<'_>,
     zones: &[Zones],
     sprayed: &[Sprayed],
-    ends: (f64, f64),
     withheld: usize,
 ) -> OrdersKept {
     let mut kept = OrdersKept {
         withheld,
         ..OrdersKept::default()
     };
-    for (z, s) in zones.iter().zip(sprayed) {
+    for (n, (z, s)) in zones.iter().zip(sprayed).enumerate() {
         let (sum, worst) = common(&z.kept_off, &s.wet);
         kept.kept_off_wet_m += sum;
         kept.kept_off_worst_m = kept.kept_off_worst_m.max(worst);
         let (sum, worst) = common(&z.off, &s.wet);
         kept.off_wet_m += sum;
         kept.off_worst_m = kept.off_worst_m.max(worst);
-        let judged = both(&z.wet, &[ends]);
+        let judged = both(&z.wet, &[input.stretch(n)]);
         let bare = without(&judged, &s.full);
         kept.bare_m += bare.iter().map(|i| i.1 - i.0).sum::<f64>();
         let worst = bare.iter().map(|i| i.1 - i.0).fold(0.0, f64::max);

@@ -306,7 +306,10 @@ fn known_faults_show_at_their_size() {
 fn what_is_not_for_turning_drives_is_refused() {
     let travel = drive(&bend(), Rig::default(), 16.0);
     let ground = Turning::new(&travel, &boom(), &[]);
-    let orders = Orders::default();
+    let orders = Orders {
+        views: vec![(-1.0, 1.0)],
+        ..Orders::default()
+    };
     let input = JudgeInput {
         ground: &ground,
         nozzles: &[],
@@ -322,5 +325,5 @@ fn what_is_not_for_turning_drives_is_refused() {
         faulty: &[],
         orders: Some(&orders),
     };
-    assert_eq!(input.check(), Err(InputError::TurningOrders));
+    assert_eq!(input.check(), Err(InputError::TurningViews));
 }
