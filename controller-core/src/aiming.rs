@@ -177,6 +177,17 @@ pub(crate) struct Aimed {
     pub across: Across,
     /// The heading then.
     pub heading: Heading,
+    /// Its centre: the place of the boom, and counts right of the reference point.
+    #[cfg(feature = "turning")]
+    pub centre: (i32, i32),
+}
+
+/// Where a plant lies, in counts forward and right of the boom reference point at its capture.
+pub(crate) fn place_of(plant: &Plant, detector: &DetectorConfig) -> (i32, i32) {
+    (
+        detector.x.bits().saturating_add(plant.x.bits()),
+        detector.y.bits().saturating_add(plant.y.bits()),
+    )
 }
 
 /// Where a plant meets the boom. `None`: the boom does not come by it. In a curve the plant's
@@ -187,9 +198,13 @@ pub(crate) fn aim(
     detector: &DetectorConfig,
     patch: &PatchConfig,
 ) -> Option<Aimed> {
-    let x = detector.x.bits().saturating_add(plant.x.bits());
-    let y = detector.y.bits().saturating_add(plant.y.bits());
+    let (x, y) = place_of(plant, detector);
     let met = curve.cross(x, y)?;
+    Some(aim_met(plant, &met, patch))
+}
+
+/// What a plant takes when it is met so.
+pub(crate) fn aim_met(plant: &Plant, met: &Crossing, patch: &PatchConfig) -> Aimed {
     let (length, width) = (plant.length.bits(), plant.width.bits());
     let (length, width) = if met.turned == 0 {
         (length, width)
@@ -204,14 +219,16 @@ pub(crate) fn aim(
     let near = met.place.wrapping_sub(length >> 1);
     let far = near.wrapping_add(length);
     let extra = patch.edge_extra.bits();
-    Some(Aimed {
+    Aimed {
         patch: Interval {
             start: near.wrapping_sub(patch.lead.bits()).wrapping_sub(extra),
             end: far.wrapping_add(patch.trail.bits()).wrapping_add(extra),
         },
         across: Across::around(met.y, width),
         heading: met.heading,
-    })
+        #[cfg(feature = "turning")]
+        centre: (met.place, met.y),
+    }
 }
 
 /// Ground across, in counts right of the boom reference point.
@@ -228,6 +245,23 @@ impl Across {
             left: y.saturating_sub(half),
             right: y.saturating_add(half),
         }
+    }
+
+    /// The same, so many counts farther to the right.
+    #[cfg(feature = "turning")]
+    pub fn right_by(self, counts: i32) -> Self {
+        Self {
+            left: self.left.saturating_add(counts),
+            right: self.right.saturating_add(counts),
+        }
+    }
+
+    /// Whether any of it lies on the boom's ground, or within `by` of it.
+    #[cfg(feature = "turning")]
+    pub fn is_near(self, nozzles: &[NozzleConfig], by: Length) -> bool {
+        let left = nozzles.first().map_or(0, NozzleConfig::left);
+        let right = nozzles.last().map_or(0, NozzleConfig::right);
+        self.right > left.saturating_sub(by.bits()) && self.left < right.saturating_add(by.bits())
     }
 
     fn wider(self, by: i32) -> Self {

@@ -28,6 +28,8 @@ use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, longest_sleep};
 use heapless::Vec;
 
+#[cfg(feature = "turning")]
+mod again;
 mod deciding;
 mod images;
 mod machine;

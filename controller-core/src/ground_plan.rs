@@ -147,6 +147,22 @@ impl<const K: usize> IntervalList<K> {
         drop_before(&mut self.items, to);
     }
 
+    /// Takes out the first interval from `after` on whose ends both lie within `off` of those of
+    /// `like`. At most 2·K steps.
+    #[cfg(feature = "turning")]
+    pub(crate) fn take_like(&mut self, like: Interval, off: i32, after: i32) -> Option<Interval> {
+        let near = |a: i32, b: i32| ahead(a, b).saturating_abs() <= off;
+        let at = self.items.iter().position(|item| {
+            !item.is_empty()
+                && ahead(item.start, after) > 0
+                && near(item.start, like.start)
+                && near(item.end, like.end)
+        })?;
+        let taken = self.items.get(at).copied();
+        remove(&mut self.items, at);
+        taken
+    }
+
     /// Moves the start of the nearest interval back by so many counts.
     pub(crate) fn widen_first(&mut self, back: i32) {
         if let Some(slot) = self.items.first_mut()

@@ -19,6 +19,10 @@ pub(crate) const ONE_MM: i32 = COUNTS_PER_MM;
 /// Ground this far behind is forgotten, long before short places alias.
 const FORGET: i32 = 100_000 * COUNTS_PER_MM;
 
+/// A patch of the plan is a plant's own when both ends are as close to it as this, counts: 10 mm.
+#[cfg(feature = "turning")]
+const LIKE: i32 = 10 * COUNTS_PER_MM;
+
 /// How far on an open lane is looked at again when nothing ends its ground.
 const FAR: i32 = 10_000 * COUNTS_PER_MM;
 
@@ -162,6 +166,39 @@ impl<const K: usize> Lane<K> {
             add_ground(&mut counters.forced_merge_mm, mm(gap));
         }
         ahead(start, wanted) <= ONE_MM
+    }
+
+    /// Moves a patch already taken, given for a nozzle at x = 0; one that has grown together
+    /// with others, or is commanded or past, stays and only grows. False as [`grow`](Self::grow).
+    #[cfg(feature = "turning")]
+    pub(crate) fn shift(
+        &mut self,
+        (from, to): (Interval, Interval),
+        nozzle: &NozzleConfig,
+        here: i32,
+        counters: &mut Counters,
+    ) -> bool {
+        let mut to = to;
+        if ahead(here, to.end.wrapping_sub(nozzle.x.bits())) < 0
+            && let Some(stood) = self.withdraw(from, nozzle)
+        {
+            // What repeated sights made it wider by stays.
+            let by = ahead(to.start, from.start).wrapping_add(nozzle.x.bits());
+            let stood = stood.on_by(by);
+            to.end = later(to.end, stood.end);
+            if ahead(to.start, stood.start) > 0 {
+                to.start = stood.start;
+            }
+        }
+        self.grow(to, nozzle, here, counters)
+    }
+
+    /// Takes a patch out of the plan, given for a nozzle at x = 0, if it stands alone and nothing
+    /// of it is commanded or past.
+    #[cfg(feature = "turning")]
+    pub(crate) fn withdraw(&mut self, patch: Interval, nozzle: &NozzleConfig) -> Option<Interval> {
+        let own = patch.on_by(nozzle.x.bits().wrapping_neg());
+        self.plan.take_like(own, LIKE, self.done_to)
     }
 
     /// Length of the patch that an open valve is in, as planned now. `None` outside the plan.

@@ -13,10 +13,17 @@
 //! wheel certainly stands, or the lead of a second wheel over the first. Between its inputs the
 //! heading goes on at the last rate; from the capture to the boom the curve is taken as steady.
 //! When it changes by Δκ over a way x the aim is off by up to ½·Δκ·x² across, and along by
-//! `y` times as much over x; the next image of the plant mends what can be mended.
+//! `y` times as much over x. So plants are kept until the boom comes by ([`waiting`]), one is looked
+//! at again at each input of the heading, and its patch moves to where the boom will meet it.
 //!
 //! **Silence.** After [`TurningConfig::silence`] without an input the machine is taken to go
 //! straight on, which is counted ([`YawCounts::silences`]).
+//!
+//! **A frozen sensor** says the same again and again, which noise never does. Once it was seen at
+//! rest that readings differ (of 16 no more than 3 like the one before), 24 in a row that are
+//! alike, over 0.4 s at least, are refused, counted ([`YawCounts::frozen`]) and teach nothing: as
+//! after silence the machine is taken to go straight on, until a reading differs. A sensor too
+//! coarse to show noise at rest is not held to this.
 //!
 //! Without the cargo feature `turning` none of this is built: a description that asks for it is
 //! refused, and the code is that of a machine that goes straight.
@@ -33,14 +40,22 @@ mod heading;
 #[cfg(not(feature = "turning"))]
 mod absent;
 #[cfg(feature = "turning")]
+mod course;
+#[cfg(feature = "turning")]
+mod waiting;
+#[cfg(feature = "turning")]
 mod yaw;
 
 #[cfg(not(feature = "turning"))]
 pub(crate) use absent::{Swing, Turning};
+#[cfg(feature = "turning")]
+pub(crate) use course::Pose;
 pub(crate) use curve::{Crossing, Curve};
 pub(crate) use heading::{Heading, Side};
 #[cfg(feature = "turning")]
-pub(crate) use yaw::{Swing, Turning};
+pub(crate) use waiting::Kept;
+#[cfg(feature = "turning")]
+pub(crate) use yaw::{Again, Swing, Turning};
 
 /// Whether the controller was built with the feature `turning`.
 pub const BUILT: bool = cfg!(feature = "turning");
@@ -138,6 +153,8 @@ pub enum YawError {
     NoInput,
     /// Faster than the machine can turn. A second wheel's pulse is counted from anew.
     TooFast,
+    /// A sensor whose readings differed at rest has said the same for 0.4 s and 24 readings.
+    Frozen,
 }
 
 impl core::fmt::Display for YawError {
@@ -148,6 +165,7 @@ impl core::fmt::Display for YawError {
             }
             Self::NoInput => f.write_str("the machine description has no such turning input"),
             Self::TooFast => f.write_str("the machine can't turn so fast"),
+            Self::Frozen => f.write_str("the yaw sensor repeats itself: frozen"),
         }
     }
 }
@@ -161,14 +179,23 @@ impl core::error::Error for YawError {}
 pub struct YawCounts {
     /// Yaw rates and pulses of the second wheel taken.
     pub inputs: u32,
-    /// Those refused: no such input, faster than the machine can turn, or stamped backwards.
+    /// Those refused: no such input, faster than the machine can turn, frozen, or stamped
+    /// backwards.
     pub refused: u32,
     /// Lessons of 16 readings at rest from which the yaw sensor's offset was learned.
     pub taught: u32,
     /// Times that the machine was taken to go straight because no yaw input came.
     pub silences: u32,
-    /// Plants refused because the boom does not come by them on the curve.
+    /// Times that the yaw sensor froze.
+    pub frozen: u32,
+    /// Plants refused at first because the boom does not come by them on the curve.
     pub plants_off_curve: u32,
+    /// Times that a plant was aimed at anew because the curve had changed.
+    pub moved: u32,
+    /// Plants that at first the boom was not to come by, planned after all.
+    pub caught: u32,
+    /// Plants that had to make room for newer ones: no longer aimed at anew.
+    pub let_go: u32,
     /// Closings because a nozzle's own way in a curve was slower than creep speed.
     pub slow_closes: u32,
     /// Patches given up because their nozzle ran back in a curve, over other ground.

@@ -147,6 +147,7 @@ pub fn fan(machine: &Machine) -> TrueFan {
         spacing_m: 2.0 * half,
         wanted_share: USUAL_SHARE,
         twist: machine.twist,
+        bow_height_m: 0.0,
     })
 }
 

@@ -208,6 +208,16 @@ impl Scene {
         })
     }
 
+    /// The same with the footprint of a moving fan as the bow that it is, from nozzles at a height
+    /// (m): see [`TrueFan::flight`]. Where each nozzle serves its lane nothing changes.
+    #[must_use]
+    pub fn with_bow(mut self, height_m: f64) -> Self {
+        if let Some(fan) = &mut self.fan {
+            fan.bow_height_m = height_m;
+        }
+        self
+    }
+
     /// Judges commands. `fates` tells what the controller made of each image, where it is known.
     pub fn judge(&self, commands: &[ValveCommand], fates: Option<&[ImageFate]>) -> Result<Report> {
         let mut seen = vec![false; self.plants.len()];
@@ -462,6 +472,7 @@ pub fn fan(machine: &Machine) -> Option<TrueFan> {
         spacing_m: fan.spacing_m,
         wanted_share: fan.wanted_share,
         twist: machine.twist,
+        bow_height_m: 0.0,
     })
 }
 

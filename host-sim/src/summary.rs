@@ -91,6 +91,8 @@ pub struct Turns {
     pub refused: u32,
     /// Times that it was taken to go straight because none came.
     pub silences: u32,
+    /// Times that the yaw sensor froze: it is taken to go straight then too.
+    pub frozen: u32,
     /// Plants refused because the boom does not come by them on the curve.
     pub plants_off_curve: u32,
     /// Closings because a nozzle's own way was slower than creep speed.
@@ -105,6 +107,7 @@ impl From<&YawCounts> for Turns {
             inputs: counts.inputs,
             refused: counts.refused,
             silences: counts.silences,
+            frozen: counts.frozen,
             plants_off_curve: counts.plants_off_curve,
             slow_closes: counts.slow_closes,
             ran_back: counts.ran_back,
@@ -543,8 +546,14 @@ impl Summary {
         }
         if let Some(t) = &self.turning {
             line(format!(
-                "turning: {} inputs, {} refused, {} silences; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
-                t.inputs, t.refused, t.silences, t.plants_off_curve, t.slow_closes, t.ran_back
+                "turning: {} inputs, {} refused, {} silences, {} freezes; {} plants off the curve, {} closings of slow nozzles, {} patches given up by nozzles that ran back",
+                t.inputs,
+                t.refused,
+                t.silences,
+                t.frozen,
+                t.plants_off_curve,
+                t.slow_closes,
+                t.ran_back
             ));
         }
         if let Some(a) = &self.across {

@@ -259,6 +259,7 @@ impl Comb {
         let mut errors = Errors {
             along: Vec::new(),
             across: Vec::new(),
+            took: Vec::new(),
             missed: 0,
             counters: *core.counters(),
             yaw: *core.yaw_counts(),
@@ -302,6 +303,7 @@ impl Comb {
             .along
             .push(along.iter().sum::<f64>() / along.len() as f64);
         errors.across.push(0.5 * (left + right) - y);
+        errors.took.push(t - captured);
     }
 }
 
@@ -311,6 +313,8 @@ pub struct Errors {
     pub along: Vec<f64>,
     /// To the right, m.
     pub across: Vec<f64>,
+    /// From the image until the boom is there, s.
+    pub took: Vec<f64>,
     /// Plants for which nothing opened.
     pub missed: usize,
     /// Of the core.

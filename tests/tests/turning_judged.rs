@@ -28,22 +28,29 @@ fn fans(turning: &str) -> Machine {
     machine
 }
 
-/// Ten seconds at rest, then 3 m/s: 12 m straight on, 200° of an arc and 20 m straight on.
-/// `sensors` are tables.
+/// 12 m straight on, 200° of an arc and 40 m straight on.
 fn scenario(seed: u64, radius: f64, sensors: &str) -> Scenario {
     let arc = 200.0_f64.to_radians() * radius.abs();
-    let seconds = (12.0 + 10.0 + arc + 20.0) / 3.0;
+    let legs = format!(
+        "[[motion.leg]]\nlength_m = 12.0\n\
+         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = {radius:?}\n\
+         [[motion.leg]]\nturn_deg = 200.0\nradius_m = {radius:?}\n\
+         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = 0\n\
+         [[motion.leg]]\nlength_m = 40.0\n"
+    );
+    over(seed, &legs, 12.0 + 10.0 + arc + 20.0, sensors)
+}
+
+/// Ten seconds at rest, then 3 m/s over legs of `way` m. `sensors` are tables.
+fn over(seed: u64, legs: &str, way: f64, sensors: &str) -> Scenario {
+    let seconds = way / 3.0;
     let text = format!(
         "scenario_format = 1\nname = \"curves\"\nseed = {seed}\nmachine = \"machine.toml\"\n\
          [motion]\nstart_speed_m_s = 0.0\n\
          [[motion.piece]]\nduration_s = 10.0\nacceleration_m_s2 = 0.0\n\
          [[motion.piece]]\nduration_s = 3.0\nacceleration_m_s2 = 1.0\n\
          [[motion.piece]]\nduration_s = {seconds:?}\nacceleration_m_s2 = 0.0\n\
-         [[motion.leg]]\nlength_m = 12.0\n\
-         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = {radius:?}\n\
-         [[motion.leg]]\nturn_deg = 200.0\nradius_m = {radius:?}\n\
-         [[motion.leg]]\nlength_m = 5.0\nto_radius_m = 0\n\
-         [[motion.leg]]\nlength_m = 40.0\n\
+         {legs}\
          [boom]\nbehind_axle_m = 2.0\n\
          [field]\ndensity_per_m2 = 0.2\nsize_mean_m = 0.06\nsize_sd_m = 0.02\nsize_min_m = 0.03\nsize_max_m = 0.1\n\
          [wheel]\nslots = 100\nunevenness_percent = 0.0\nstamp_jitter_us = 0.0\n\
@@ -63,7 +70,13 @@ fn say(name: &str, radius: f64, report: &Report) -> f64 {
         .collect();
     let rms = (tips.iter().map(|e| e * e).sum::<f64>() / tips.len().max(1) as f64).sqrt();
     println!(
-        "{name} {radius} m: of {} plants {} full, {} partial, {} missed {:?}; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges)",
+        "{name} {radius} m: sprayed {:.0} m2; of {} plants {} full, {} partial, {} missed {:?}; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges)",
+        report
+            .strips
+            .iter()
+            .flatten()
+            .map(|(from, to)| 0.5 * (to - from))
+            .sum::<f64>(),
         report.targets.total,
         report.targets.full,
         report.targets.partial,
@@ -94,6 +107,36 @@ fn plants_on_arcs_get_their_dose() {
         assert!(full >= share, "{full} full at {radius} m");
         assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
         assert!(without.targets.full * 2 < report.targets.full);
+    }
+}
+
+/// Curves that never hold: an S of ±20 m eased over 10 m each, and a headland turn of 14 m. Each
+/// plant is seen once, some 2.5 m ahead.
+#[test]
+fn changing_curves_are_followed() {
+    let yaw = "[yaw_sensor]\nrate_hz = 50.0\nnoise_deg_s = 0.2\nbias_deg_s = 0.1";
+    let told = machine("[turning]\nbehind_axle_m = 2.0");
+    let ease = |length: f64, to: f64| {
+        format!("[[motion.leg]]\nlength_m = {length:?}\nto_radius_m = {to:?}\n")
+    };
+    let straight = "[[motion.leg]]\nlength_m = 12.0\n";
+    let s = [ease(10.0, 20.0), ease(20.0, -20.0)].concat().repeat(4);
+    let s = format!("{straight}{s}{}{straight}", ease(10.0, 0.0));
+    let turn = format!(
+        "{straight}{}[[motion.leg]]\nturn_deg = 150.0\nradius_m = 14.0\n{}{straight}{straight}",
+        ease(7.0, 14.0),
+        ease(7.0, 0.0)
+    );
+    for (name, legs, way, share, most) in [
+        ("S       ", s, 140.0, 0.99, 0.015),
+        ("headland", turn, 76.0, 0.97, 0.015),
+    ] {
+        let report = judged(&over(11, &legs, way, yaw), &told);
+        let tips = say(name, 0.0, &report);
+        assert_eq!(report.problems, []);
+        let full = report.targets.full as f64 / report.targets.total as f64;
+        assert!(full >= share, "{full} full, {name}");
+        assert!(tips <= most, "{tips} m at the tips, {name}");
     }
 }
 

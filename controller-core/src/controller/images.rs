@@ -94,8 +94,12 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let mut report = ImageReport::default();
         let healthy = self.faults == 0;
         let boom = (here, self.turning.swing_at(now).heading());
+        #[cfg(feature = "turning")]
+        let keeper = self.turning.keeper(&curve);
         for plant in image.plants {
             let Some(aimed) = aiming::aim(plant, &curve, config, &self.patch) else {
+                #[cfg(feature = "turning")]
+                self.keep_unmet(keeper.as_ref(), plant, config);
                 self.turning.count(|counts| &mut counts.plants_off_curve, 1);
                 bump16(&mut report.outside);
                 continue;
@@ -104,6 +108,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 mut patch,
                 mut across,
                 heading,
+                ..
             } = aimed;
             if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
                 let growth = self.patch.repeat_growth;
@@ -126,6 +131,11 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 grown,
                 ..
             } = self.plan(&aim, (patch, heading), boom, Sighting::First);
+            #[cfg(feature = "turning")]
+            if planned || !served {
+                let met = (aimed.centre, patch, across, heading);
+                self.keep_met(keeper.as_ref(), (plant, config), met, &aim);
+            }
             let tally = if planned {
                 &mut report.accepted
             } else if needed.outside {

@@ -8,8 +8,9 @@ use crate::turning::{Taken, YawError};
 use crate::units::Micros;
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
-    /// A reading of the yaw-rate sensor, stamped `now`: µrad/s, positive to the left. Constant
-    /// work, and where nozzles run back a look at each.
+    /// A reading of the yaw-rate sensor, stamped `now`: µrad/s, positive to the left. Work is that
+    /// of an image with one plant, which is looked at again, and where nozzles run back a look at
+    /// each.
     ///
     /// Readings taken while the wheel certainly stands teach the sensor's offset, so keep them
     /// coming then.
@@ -22,7 +23,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         })
     }
 
-    /// A pulse of the second wheel, stamped `now`. Work is bounded by the remembered headings.
+    /// A pulse of the second wheel, stamped `now`. Work is bounded by the remembered headings and
+    /// an image with one plant, which is looked at again.
     ///
     /// # Errors
     /// [`YawError`]; counted. After [`YawError::TooFast`] the heading goes on from where it was
@@ -55,7 +57,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 }
                 self.stale = true;
                 #[cfg(feature = "turning")]
-                self.run_back(now);
+                {
+                    self.run_back(now);
+                    self.look_again(now);
+                }
                 Ok(())
             }
             Err(error) => {

@@ -107,6 +107,12 @@ impl Curve {
         }
     }
 
+    /// Where the wheel was at the capture, and the heading then.
+    #[cfg(feature = "turning")]
+    pub fn start(&self) -> (i32, Heading) {
+        (self.captured, self.heading)
+    }
+
     /// Where a point `x` ahead and `y` right of the reference point at the capture meets the
     /// boom. `None` when it lies beyond the turn centre, or more than 60° on.
     pub fn cross(&self, x: i32, y: i32) -> Option<Crossing> {

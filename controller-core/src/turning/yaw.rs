@@ -1,8 +1,11 @@
 //! The heading, past and present, from a yaw rate or a second wheel.
 
+use super::course::Pose;
+use super::waiting::{Kept, Waiting, Waits};
 use super::{Curve, FAR_APART, Heading, Side, Taken, YawCounts, YawError, YawSource};
 use crate::boom::Config;
 use crate::counters::add;
+use crate::ground_plan::{Interval, ahead};
 use crate::odometer::{Motion, Odometer};
 use crate::units::{Length, Micros, PulseLength, Span, low_u32, saturate_i32, wrap_i32};
 
@@ -21,10 +24,17 @@ const ROCKS: Span = Span(300_000);
 /// lessons.
 const READINGS: i32 = 16;
 const LESSONS: i32 = 32;
+/// A living sensor is frozen after so many readings alike, and so long of them, µs.
+const ALIKE: u32 = 24;
+const FROZEN_AFTER: Span = Span(400_000);
+/// A sensor is alive when of a lesson no more readings than this are like the one before.
+const ALIKE_AT_REST: i32 = 3;
 /// What a second wheel's pulse may be off by, fine counts: 5 mm of uneven slots.
 const UNEVEN: i64 = 5 << 12;
 /// Less way than this tells no curvature, counts: 0.1 m.
 const LEAST_WAY: i32 = 100 * crate::units::COUNTS_PER_MM;
+/// A plant that moved by less is not aimed at anew, counts: 2 mm.
+const LEAST_MOVE: i32 = 2 * crate::units::COUNTS_PER_MM;
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Mark {
@@ -55,8 +65,22 @@ struct Second {
 struct Lesson {
     sum: i32,
     readings: i32,
+    /// Readings like the one before.
+    alike: i32,
     /// The mean of the one before.
     before: Option<i32>,
+}
+
+/// A sensor that says the same again and again.
+#[derive(Clone, Copy, Debug, Default)]
+struct Same {
+    reading: i32,
+    /// Readings like the first of them, and when that one came.
+    alike: u32,
+    from: Micros,
+    /// At rest its noise showed: it does not say the same for long.
+    alive: bool,
+    frozen: bool,
 }
 
 /// What is known of the heading.
@@ -84,6 +108,8 @@ pub(crate) struct Turning {
     bias: i32,
     taught: i32,
     lesson: Lesson,
+    same: Same,
+    waiting: Waiting,
     /// What the sensor told at rest of late, 2⁻⁴⁴ rad: part of the heading once a pulse shows
     /// that the machine had set off before it.
     tentative: i64,
@@ -114,6 +140,8 @@ impl Turning {
             bias: 0,
             taught: 0,
             lesson: Lesson::default(),
+            same: Same::default(),
+            waiting: Waiting::new(0),
             tentative: 0,
             step: Span(config.timing.max_detection_age.0 >> 5),
             past: [Mark::default(); PAST],
@@ -132,6 +160,7 @@ impl Turning {
             i64::from(rear.unwrap_or_default()).wrapping_add(i64::from(front.unwrap_or_default()));
         new.boom_x = saturate_i32(ends >> 1);
         new.wheel_y = turning.wheel_y;
+        new.waiting = Waiting::new(turning.wheel_y.bits());
         let sides = config.nozzles.iter().map(|n| n.y);
         let views = config.detectors.iter().map(|d| d.y);
         let side = |y: Length| Side::of(y, turning.wheel_y);
@@ -173,6 +202,14 @@ impl Turning {
             return Err(YawError::NoInput);
         }
         let raw = rate_internal(rate_urad_s);
+        if self.same.again(now, rate_urad_s) {
+            if !core::mem::replace(&mut self.same.frozen, true) {
+                add(&mut self.counts.frozen, 1);
+            }
+            self.lesson = Lesson::default();
+            return Err(YawError::Frozen);
+        }
+        self.same.frozen = false;
         if raw.saturating_abs() > self.most_rate.saturating_add(self.bias.saturating_abs()) {
             return Err(YawError::TooFast);
         }
@@ -215,12 +252,16 @@ impl Turning {
         let lesson = &mut self.lesson;
         lesson.sum = lesson.sum.saturating_add(raw);
         lesson.readings = lesson.readings.saturating_add(1);
+        if self.same.alike > 0 {
+            lesson.alike = lesson.alike.saturating_add(1);
+        }
         if lesson.readings < READINGS {
             return false;
         }
         let mean = lesson.sum.checked_div(READINGS).unwrap_or_default();
         let before = lesson.before.replace(mean);
-        (lesson.sum, lesson.readings) = (0, 0);
+        self.same.alive |= lesson.alike <= ALIKE_AT_REST;
+        (lesson.sum, lesson.readings, lesson.alike) = (0, 0, 0);
         let Some(before) = before else { return false };
         self.taught = self.taught.saturating_add(1).min(LESSONS);
         let off = before.saturating_sub(self.bias);
@@ -241,9 +282,9 @@ impl Turning {
         };
         let first = odometer.motion_at(now);
         second.step(odometer.reversing());
-        let ahead = second.ahead_of(&first);
+        let lead = second.ahead_of(&first);
         let foretold = self.heading_now(now);
-        let heading = ahead.wrapping_sub(second.even).wrapping_mul(second.scale);
+        let heading = lead.wrapping_sub(second.even).wrapping_mul(second.scale);
         let most = i64::from(self.most_rate)
             .saturating_mul(i64::from(now.since(self.at).0.min(STALE)))
             .saturating_add(UNEVEN.saturating_mul(second.scale.saturating_abs()));
@@ -252,7 +293,7 @@ impl Turning {
         if !sound {
             // The first one, or pulses lost on either wheel: from here on it leads by this.
             let even = foretold.checked_div(second.scale).unwrap_or_default();
-            second.even = ahead.wrapping_sub(even);
+            second.even = lead.wrapping_sub(even);
         }
         let first_ever = !second.known;
         second.known = true;
@@ -325,6 +366,67 @@ impl Turning {
         let heading = Heading(self.heading_at(captured_at) >> 12);
         let wheel = self.wheel_y.bits();
         Curve::new(captured, heading, radius, wheel, self.behind, self.boom_x)
+    }
+
+    /// Keeps the plants of an image to be aimed at anew; `None` where they can't be placed.
+    pub fn keeper(&self, curve: &Curve) -> Option<Pose> {
+        if self.on {
+            self.waiting.pose(curve)
+        } else {
+            None
+        }
+    }
+
+    /// Keeps one that lies `x` ahead and `y` right of the reference point at a pose.
+    pub fn keep(&mut self, pose: &Pose, (x, y): (i32, i32), kept: Kept) {
+        let forward = x.saturating_sub(self.behind);
+        if self.waiting.keep(pose, (forward, y), kept) {
+            add(&mut self.counts.let_go, 1);
+        }
+    }
+
+    /// Brings up where the machine is, and looks at one plant again. Some when it is to be moved;
+    /// it must come back by [`put_back`](Self::put_back). Bounded as [`curve`](Self::curve) is.
+    pub fn look_again<const H: usize>(
+        &mut self,
+        now: Micros,
+        odometer: &Odometer<H>,
+    ) -> Option<Again> {
+        let motion = odometer.motion_at(now);
+        let heading = Heading(self.heading_now(now) >> 12);
+        self.waiting.go(motion.base, motion.ahead_fine, heading);
+        let ahead_of_axle = self.boom_x.saturating_sub(self.behind);
+        let (waits, (forward, y)) = self.waiting.next(ahead_of_axle)?;
+        let curve = self.curve(odometer, now, now, motion.place());
+        let old = waits.kept;
+        let met = curve.cross(forward.saturating_add(self.behind), y);
+        let fresh = met.map(|met| {
+            let mut fresh = old;
+            (fresh.place, fresh.heading, fresh.y) = (met.place, met.heading, met.y);
+            fresh
+        });
+        let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
+        let far = |a: i32, b: i32| ahead(a, b).saturating_abs() >= LEAST_MOVE;
+        let moved = fresh.filter(|new| {
+            old.set().first == old.set().end
+                || far(new.y, old.y)
+                || far(new.own(side), old.own(side))
+        });
+        if let Some(kept) = moved {
+            return Some(Again { waits, kept });
+        }
+        self.waiting.put_back(waits, old);
+        None
+    }
+
+    /// Puts a plant back that was looked at again.
+    pub fn put_back(&mut self, again: &Again, kept: Kept) {
+        self.waiting.put_back(again.waits, kept);
+    }
+
+    /// Whether a plant that waits may need such a patch on a nozzle's own way.
+    pub fn needs(&self, index: usize, side: Side, own: Interval) -> bool {
+        self.waiting.needed(index, side, own)
     }
 
     fn heading_now(&self, at: Micros) -> i64 {
@@ -411,6 +513,18 @@ impl Turning {
     }
 }
 
+impl Same {
+    /// Takes a reading; true when a living sensor has said the same for too long.
+    fn again(&mut self, now: Micros, reading: i32) -> bool {
+        if reading == self.reading {
+            self.alike = self.alike.saturating_add(1);
+        } else {
+            (self.reading, self.alike, self.from) = (reading, 0, now);
+        }
+        self.alive && self.alike >= ALIKE && now.since(self.from) >= FROZEN_AFTER
+    }
+}
+
 impl Second {
     fn new(pulse: PulseLength, side: Side) -> Option<Self> {
         // 2⁴⁴ rad a count of lead over a side of so many counts; 2⁸ fine counts in a count.
@@ -443,6 +557,21 @@ impl Second {
         (i64::from(counts) << 8)
             .wrapping_add(fine & 0xFF)
             .wrapping_sub(first.ahead_fine)
+    }
+}
+
+/// A plant that is to be moved.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Again {
+    waits: Waits,
+    /// Where the boom will meet it now; the set of nozzles is the old one.
+    pub kept: Kept,
+}
+
+impl Again {
+    /// How it was aimed at before.
+    pub fn before(&self) -> Kept {
+        self.waits.kept
     }
 }
 

@@ -472,7 +472,11 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ),
     (
         "turning: the yaw rate is frozen from within the curve on",
-        Guard::Nothing("a steady reading is what a steady curve gives"),
+        Guard::Lines(&[yaw(
+            "if self.same.again(now, rate_urad_s) {",
+            "self.same.again(now, rate_urad_s)",
+            "false",
+        )]),
     ),
     (
         "turning: one yaw reading in twenty is 120 °/s",

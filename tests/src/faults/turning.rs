@@ -10,6 +10,7 @@ use rand::RngExt;
 const IN_THE_CURVE: u64 = 30_000_000;
 
 const SILENCES: Turned = ("silences", |c| c.silences);
+const FROZEN: Turned = ("freezes of the yaw sensor", |c| c.frozen);
 const REFUSED: Turned = ("yaw inputs refused", |c| c.refused);
 
 /// Changes readings of the yaw sensor, each with its stamp, in mdeg/s.
@@ -82,12 +83,12 @@ pub(super) fn rows() -> Vec<Row> {
                     }
                 });
             },
-            guard: "none but a standstill, at which no heading is gathered",
+            guard: "a sensor with noise does not say the same for 0.4 s; then it goes straight on",
             bound: Bound {
-                unknowable: Some("a steady reading is what a steady curve gives"),
-                lost: 42.5,
-                sprayed: (0.99, 1.05),
-                start_mm: 392.0,
+                turned: &[FROZEN, SILENCES],
+                lost: 12.5,
+                sprayed: (0.98, 1.04),
+                start_mm: 320.0,
                 ..Bound::NOTHING
             },
         },

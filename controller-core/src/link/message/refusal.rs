@@ -35,7 +35,7 @@ pub enum Refusal {
     UnknownFrame,
     /// More plants than an image may hold.
     TooManyPlants,
-    /// A size or place that can't be.
+    /// A size or place that can't be, or a yaw sensor that is frozen.
     Implausible,
     /// A piece that does not follow on the one before, or none begun.
     PieceOutOfOrder,
@@ -138,6 +138,7 @@ impl From<YawError> for Refusal {
             YawError::TimeBackwards { .. } => Self::TooOld,
             YawError::NoInput => Self::NoTurningInput,
             YawError::TooFast => Self::TurnsTooFast,
+            YawError::Frozen => Self::Implausible,
         }
     }
 }
@@ -167,7 +168,7 @@ impl core::fmt::Display for Refusal {
             Self::StampUncertain => "the capture stamp is too uncertain; wire the frame strobe",
             Self::UnknownFrame => "no strobe pulse is known for this frame; check its wire",
             Self::TooManyPlants => "too many plants in one image; send several",
-            Self::Implausible => "a size or place that can't be",
+            Self::Implausible => "a size or place that can't be, or a frozen yaw sensor",
             Self::PieceOutOfOrder => "a piece is missing; begin the upload again",
             Self::TooLarge => "too large for this board",
             Self::WrongDigest => "the digest does not fit; begin the upload again",

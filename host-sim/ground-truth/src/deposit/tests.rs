@@ -19,6 +19,7 @@ pub(super) fn tapered() -> TrueFan {
         spacing_m: 0.5,
         wanted_share: 0.9,
         twist: 0.0,
+        bow_height_m: 0.0,
     }
 }
 

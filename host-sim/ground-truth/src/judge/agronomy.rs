@@ -288,6 +288,7 @@ mod tests {
             spacing_m: 0.5,
             wanted_share: 0.9,
             twist: 0.0,
+            bow_height_m: 0.0,
         };
         let cv = |fan: &TrueFan, flows: &[f64], faulty: &[usize]| {
             broadcast_cv(&nozzles, fan, flows, faulty, 0.01).expect("nozzles")

@@ -4,8 +4,9 @@
 //! Along travel a nozzle gives a point the least flow of the time that the fan's
 //! thickness takes to pass it. Between the places where a pattern or a flow bends a dose
 //! is a straight line, so those places, the plant's edges and the middles between are
-//! looked at. With twisted fans the two directions mix; four points more a piece across
-//! are then looked at.
+//! looked at. With twisted fans, or where the footprint under way is a bow, the two directions
+//! mix; four points more a piece across are then looked at. A bow is as deep as the speed is with
+//! which the nozzle comes by the plant.
 //!
 //! Where the machine turns, every nozzle meets the plant at a place and extent of its own
 //! way: a point of the plant lies on each at the same part of that extent.
@@ -56,6 +57,8 @@ struct Wet {
     nozzle: usize,
     /// The plant's ends there, in metres.
     ends: (f64, f64),
+    /// The nozzle's speed there, in metres a second.
+    speed: f64,
 }
 
 /// What the plant's length is for all nozzles, and where each has it.
@@ -203,14 +206,16 @@ impl<'a> Fans<'a> {
                     mount,
                     nozzle,
                     ends,
+                    speed: self.speed(nozzle, 0.5 * (ends.0 + ends.1)),
                 })
             })
             .collect();
         // Most plants lie wholly in the full dose of all that sprayed there.
-        let shift = self.fan.twist_m();
         let right: Vec<f64> = wet
             .iter()
             .filter(|m| {
+                let throw_s = self.input.nozzles[m.nozzle].throw_s;
+                let shift = self.fan.forward_most(throw_s, m.speed);
                 let full = &self.sprayed[m.nozzle].full;
                 covers(full, m.ends.0 - shift, m.ends.1 + shift)
             })
@@ -235,12 +240,21 @@ impl<'a> Fans<'a> {
         }
     }
 
+    /// How fast a nozzle is where its own way is at `x`; nothing where only a bow would ask.
+    fn speed(&self, nozzle: usize, x: f64) -> f64 {
+        if self.fan.bow_height_m <= 0.0 {
+            return 0.0;
+        }
+        let way = self.input.way(nozzle);
+        way.time_at(x).map_or(0.0, |t| way.speed(t))
+    }
+
     /// The least and the most that some point of the plant got.
     fn extremes(&self, wet: &[Wet], across: (f64, f64), along: Along) -> (f64, f64) {
         let Along { near, far } = along;
         let mounts: Vec<f64> = wet.iter().map(|m| m.mount).collect();
         let mut ys = self.fan.points(&mounts, across.0, across.1);
-        if self.fan.twist != 0.0 {
+        if self.fan.twist != 0.0 || self.fan.bow_height_m > 0.0 {
             ys.sort_by(f64::total_cmp);
             let finer: Vec<f64> = ys
                 .windows(2)
@@ -250,7 +264,10 @@ impl<'a> Fans<'a> {
         }
         let (mut least, mut most) = (f64::INFINITY, 0.0_f64);
         for y in ys {
-            let shift = |mount: f64| self.fan.twist * (y - mount);
+            let shift = |m: &Wet| {
+                let throw_s = self.input.nozzles[m.nozzle].throw_s;
+                self.fan.forward(y - m.mount, throw_s, m.speed)
+            };
             let mut xs: Vec<f64> = wet
                 .iter()
                 .flat_map(|m| {
@@ -258,7 +275,7 @@ impl<'a> Fans<'a> {
                     let s = &self.sprayed[m.nozzle];
                     let full = s.full.iter().flat_map(|f| [f.0, f.1]);
                     let bends = s.profile.iter().flat_map(move |p| [p.0 - half, p.0 + half]);
-                    let shift = shift(m.mount);
+                    let shift = shift(m);
                     full.chain(bends)
                         .map(move |x| along.from(m.ends, x + shift))
                 })
@@ -271,7 +288,7 @@ impl<'a> Fans<'a> {
                 let dose: f64 = wet
                     .iter()
                     .map(|m| {
-                        let own = along.to(m.ends, x) - shift(m.mount);
+                        let own = along.to(m.ends, x) - shift(m);
                         self.fan.share(y - m.mount) * self.along(m.nozzle, own)
                     })
                     .sum();

@@ -20,6 +20,7 @@ fn usual() -> TrueFan {
         spacing_m: 0.5,
         wanted_share: 0.9,
         twist: 0.0,
+        bow_height_m: 0.0,
     }
 }
 
@@ -235,6 +236,44 @@ fn a_twisted_fan_needs_longer_patches() {
     assert_eq!(case.judge().targets.partial, 1);
 }
 
+/// At 5 m/s with a throw of 40 ms the plant right between two 110° fans at 0.5 m lies 0.25 m aside
+/// of both: its drops fly `√(1 + 0.25²/0.5²)` / 1.1468 = 0.9749 of the mean, and land 5.0 mm short.
+/// One 0.7 m aside of a third nozzle gets 1.720/1.1468 = 1.500: 100 mm too far on.
+#[test]
+fn the_footprint_of_a_moving_fan_is_a_bow() {
+    let near = [(2, 10.94, 11.06), (3, 10.94, 11.06)];
+    let mut case = Case::new(plant(1.25, 0.002), &near);
+    for n in &mut case.nozzles {
+        n.throw_s = 0.04;
+    }
+    // Sprays are given as ground: the valves are told 0.04 s · 5 m/s sooner.
+    case.sprays = near.map(|(n, from, to)| (n, from - 0.2, to - 0.2)).into();
+    assert_eq!(case.judge().targets.full, 1);
+    case.fan.bow_height_m = 0.5;
+    assert_eq!(case.judge().targets.full, 1, "10 mm to spare, 5 needed");
+    let with = |short: f64, case: &mut Case| {
+        // The spray ends short of the plant's far edge by what it lands too short.
+        case.sprays = near
+            .map(|(n, from, to)| (n, from - 0.2, to - 0.2 - short))
+            .into();
+        case.judge().targets.full
+    };
+    assert_eq!(with(0.0045, &mut case), 1);
+    assert_eq!(with(0.0055, &mut case), 0);
+    // Too far on at the near edge: below nozzle 2 it takes 1 and 3 too, 0.5 m aside, which
+    // fly 1.4142/1.1468 = 1.2332 of the mean: 46.6 mm.
+    let wide = [1, 2, 3];
+    let begins = |at: f64, case: &mut Case| {
+        case.plants = vec![plant(1.0, 0.002)];
+        case.sprays = wide.map(|n| (n, at - 0.2, 11.3 - 0.2)).into();
+        case.judge().targets.full
+    };
+    assert_eq!(begins(10.95 - 0.045, &mut case), 0);
+    assert_eq!(begins(10.95 - 0.048, &mut case), 1);
+    case.fan.bow_height_m = 0.0;
+    assert_eq!(begins(10.95 - 0.001, &mut case), 1);
+}
+
 #[test]
 fn fans_out_of_range_are_refused() {
     for (change, word) in [
@@ -246,6 +285,7 @@ fn fans_out_of_range_are_refused() {
         (|f| f.spacing_m = f64::NAN, "fan.spacing_m"),
         (|f| f.wanted_share = 1.1, "fan.wanted_share"),
         (|f| f.twist = f64::INFINITY, "fan.twist"),
+        (|f| f.bow_height_m = -0.1, "fan.bow_height_m"),
     ] {
         let mut case = Case::new(plant(1.0, 0.1), &[]);
         change(&mut case.fan);

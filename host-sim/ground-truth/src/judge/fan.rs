@@ -29,6 +29,9 @@ pub struct TrueFan {
     /// How far forward the spray lands for each metre to the right of the nozzle: the
     /// tangent of the fan's twist against the boom.
     pub twist: f64,
+    /// Height of the nozzle above the ground in metres, where the footprint under way is taken
+    /// as the bow that it is; 0: as straight. See [`TrueFan::flight`].
+    pub bow_height_m: f64,
 }
 
 /// The fewest nozzles for a stretch.
@@ -88,6 +91,44 @@ impl TrueFan {
     #[must_use]
     pub fn twist_m(&self) -> f64 {
         self.half_width_m * self.twist.abs()
+    }
+
+    /// Flight of what lands `u` metres aside, as a multiple of the fan's mean over its volume.
+    ///
+    /// Drops fly straight ways from the nozzle, so a way to the side is longer by
+    /// `√(1 + (u/h)²)` at the height `h`, and so is its time, at one mean speed. As long the drops
+    /// go on with the machine, so a moving fan's footprint is a bow, the sides ahead. Drops
+    /// flown one by one say the same ([`mod@crate::drops`], test `bows_agree`).
+    #[must_use]
+    pub fn flight(&self, u: f64) -> f64 {
+        let h = self.bow_height_m;
+        if h <= 0.0 {
+            return 1.0;
+        }
+        // Integrals of √(1 + t²) and t·√(1 + t²) from 0.
+        let plain = |t: f64| 0.5 * (t * t.hypot(1.0) + t.asinh());
+        let first = |t: f64| (t.hypot(1.0).powi(3) - 1.0) / 3.0;
+        let (flat, half) = (self.flat_half_m, self.half_width_m);
+        let mut volume = h * plain(flat / h);
+        if half > flat {
+            let sides = half * h * (plain(half / h) - plain(flat / h))
+                - h * h * (first(half / h) - first(flat / h));
+            volume += sides / (half - flat);
+        }
+        let mean = volume / (0.5 * (half + flat));
+        (u / h).hypot(1.0) / mean
+    }
+
+    /// How much farther forward than its mean the spray of a nozzle with a throw of `throw_s`
+    /// lands at speed `v` (m/s), `u` metres to the right of it: bow and twist, in metres.
+    pub(super) fn forward(&self, u: f64, throw_s: f64, v: f64) -> f64 {
+        self.twist * u + throw_s * v * (self.flight(u) - 1.0)
+    }
+
+    /// The most that [`forward`](Self::forward) is anywhere in the fan, either way.
+    pub(super) fn forward_most(&self, throw_s: f64, v: f64) -> f64 {
+        let bow = (self.flight(self.half_width_m) - 1.0).max(1.0 - self.flight(0.0));
+        self.twist_m() + (throw_s * v).abs() * bow
     }
 
     /// Dose at `y` of nozzles at `mounts`, as a share of the broadcast dose.
@@ -196,6 +237,7 @@ mod tests {
             spacing_m: 0.5,
             wanted_share: 0.9,
             twist: 0.0,
+            bow_height_m: 0.0,
         }
     }
 
@@ -237,6 +279,32 @@ mod tests {
                 assert!((volume - sum).abs() < 1e-4, "{flat_half_m}: {volume} {sum}");
             }
         }
+    }
+
+    /// A 110° fan at 0.5 m: at its edge `1/cos 55°` = 1.7434 times the way straight down. The mean
+    /// over a tapered fan by Simpson's rule on 4 pieces of `2(1 − s)·√(1 + (1.4281 s)²)`: 1.147.
+    #[test]
+    fn the_sides_fly_longer_than_the_middle() {
+        let fan = TrueFan {
+            bow_height_m: 0.5,
+            ..usual()
+        };
+        let (middle, side) = (fan.flight(0.0), fan.flight(-fan.half_width_m));
+        assert!((side / middle - 1.7434).abs() < 1e-4);
+        assert!((middle - 1.0 / 1.147).abs() < 1e-3, "{middle}");
+        // The mean over the volume is 1, whatever the pattern.
+        for flat_half_m in [0.0, 0.3, 0.714] {
+            let fan = TrueFan { flat_half_m, ..fan };
+            let piece = fan.half_width_m / 1000.0;
+            let mean: f64 = (-1000..1000)
+                .map(|i| {
+                    let left = piece * f64::from(i);
+                    fan.volume(left, left + piece) * fan.flight(left + 0.5 * piece)
+                })
+                .sum();
+            assert!((mean - 1.0).abs() < 1e-5, "{flat_half_m}: {mean}");
+        }
+        assert_eq!(usual().flight(0.6), 1.0);
     }
 
     #[test]

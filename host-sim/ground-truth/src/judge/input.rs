@@ -410,6 +410,7 @@ impl TrueFan {
                 self.wanted_share > 0.0 && self.wanted_share <= 1.0,
             ),
             ("fan.twist", self.twist, ANY, true),
+            ("fan.bow_height_m", self.bow_height_m, NOT_NEGATIVE, true),
         ] {
             if !(right && fits(value, wanted)) {
                 return Err(InputError::Setting {

@@ -88,6 +88,7 @@ fn a_whole_boom_draws_the_pressure_down_and_a_few_nozzles_do_not() {
         spacing_m: 0.5,
         wanted_share: 0.9,
         twist: 0.0,
+        bow_height_m: 0.0,
     };
     for fan in [None, Some(fan)] {
         let (without, with, supplied) = judged(fan);

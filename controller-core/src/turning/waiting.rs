@@ -1,0 +1,171 @@
+//! Plants that the boom has still to come by, so that they can be aimed at anew as the curve
+//! changes.
+//!
+//! A plant is aimed at on the circle on which the machine was when its image came. Its place on
+//! the ground is kept here, and at each reading of the yaw rate or pulse of the second wheel one
+//! plant is looked at again, in turn: where the boom will meet it on the circle on which the
+//! machine is now.
+//!
+//! **Overflow policy:** the newest [`MOST_WAITING`] are kept. An older one stays as it was aimed
+//! and is counted ([`YawCounts::let_go`](super::YawCounts::let_go)); as long as any of its kind
+//! may be planned, no patch is taken back because another plant moved away.
+
+use super::course::{Course, Pose, Spot};
+use super::{Curve, Heading, Side};
+use crate::aiming::Across;
+use crate::fan;
+use crate::ground_plan::Interval;
+use heapless::Deque;
+
+/// Most plants kept.
+pub(crate) const MOST_WAITING: usize = 48;
+/// A plant farther off than this is forgotten, counts: 40 m.
+const TOO_FAR: i32 = 40_000 << 4;
+
+/// How a plant was aimed at.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Kept {
+    /// A place of the boom, and the heading there.
+    pub place: i32,
+    pub heading: Heading,
+    /// Where on the boom, counts right of the reference point.
+    pub y: i32,
+    /// The patch from `place` on, for a nozzle at x = 0.
+    pub patch: Interval,
+    /// The ground across, from `y` on; without margin.
+    pub across: Across,
+    first: u8,
+    count: u16,
+    closed: u32,
+}
+
+impl Kept {
+    /// A plant met so, on no nozzles yet.
+    pub fn new((place, y): (i32, i32), heading: Heading, patch: Interval, across: Across) -> Self {
+        Self {
+            place,
+            heading,
+            y,
+            patch: patch.on_by(place.wrapping_neg()),
+            across: across.right_by(y.saturating_neg()),
+            first: 0,
+            count: 0,
+            closed: 0,
+        }
+    }
+
+    /// The nozzles that it is planned on; none before the boom was found to come by.
+    pub fn set(&self) -> fan::Aim {
+        let first = usize::from(self.first);
+        fan::Aim {
+            first,
+            end: first.saturating_add(usize::from(self.count)),
+            closed: self.closed,
+            ..fan::Aim::default()
+        }
+    }
+
+    pub fn on(mut self, set: &fan::Aim) -> Self {
+        // A boom has at most 256 nozzles.
+        self.first = u8::try_from(set.first).unwrap_or(u8::MAX);
+        self.count = u16::try_from(set.end.saturating_sub(set.first)).unwrap_or_default();
+        self.closed = set.closed;
+        self
+    }
+
+    /// Where a nozzle meets it on its own way.
+    pub fn own(&self, side: Side) -> i32 {
+        self.place.wrapping_add(self.heading.lead(side))
+    }
+
+    /// Whether a nozzle is one of its set.
+    pub fn opens(&self, index: usize) -> bool {
+        let set = self.set();
+        (set.first..set.end).contains(&index) && set.opens(index.wrapping_sub(set.first))
+    }
+}
+
+/// A plant that waits.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Waits {
+    spot: Spot,
+    pub kept: Kept,
+}
+
+/// All of them, the one to be looked at next first.
+#[derive(Clone, Debug)]
+pub(super) struct Waiting {
+    course: Course,
+    list: Deque<Waits, MOST_WAITING>,
+    /// One had to go since the list was last empty.
+    spilled: bool,
+}
+
+impl Waiting {
+    pub fn new(wheel: i32) -> Self {
+        Self {
+            course: Course::new(wheel),
+            list: Deque::new(),
+            spilled: false,
+        }
+    }
+
+    /// Brings the course up. A machine that turned too far to be followed forgets.
+    pub fn go(&mut self, base: i32, fine: i64, heading: Heading) {
+        if !self.course.go(base, fine, heading) {
+            self.list.clear();
+            self.spilled = false;
+        }
+    }
+
+    /// The pose at a capture, to place its plants.
+    pub fn pose(&self, curve: &Curve) -> Option<Pose> {
+        let (place, heading) = curve.start();
+        self.course.at(place, heading)
+    }
+
+    /// Keeps a plant that lies `forward` and `right` of the axle's middle at a pose. True when
+    /// another had to go.
+    pub fn keep(&mut self, pose: &Pose, (forward, right): (i32, i32), kept: Kept) -> bool {
+        let full = self.list.is_full() && self.list.pop_front().is_some();
+        self.spilled |= full;
+        let spot = pose.spot(forward, right);
+        let pushed = self.list.push_back(Waits { spot, kept });
+        debug_assert!(pushed.is_ok());
+        full
+    }
+
+    /// The next to be looked at, with where it lies now, forward and right of the axle's middle.
+    /// What the boom, `boom` ahead of the axle, has passed is forgotten.
+    pub fn next(&mut self, boom: i32) -> Option<(Waits, (i32, i32))> {
+        let here = self.course.here();
+        // What is passed goes with the look at it: one a call.
+        let waits = self.list.pop_front()?;
+        let (forward, right) = here.seen(waits.spot);
+        let near = |n: i32| (-TOO_FAR..=TOO_FAR).contains(&n);
+        if forward <= boom || !near(forward) || !near(right) {
+            if self.list.is_empty() {
+                self.spilled = false;
+            }
+            return None;
+        }
+        Some((waits, (forward, right)))
+    }
+
+    /// Puts one back behind the others.
+    pub fn put_back(&mut self, waits: Waits, kept: Kept) {
+        let pushed = self.list.push_back(Waits { kept, ..waits });
+        debug_assert!(pushed.is_ok());
+    }
+
+    /// Whether another plant may need a patch like this on a nozzle's own way.
+    pub fn needed(&self, index: usize, side: Side, own: Interval) -> bool {
+        self.spilled
+            || self.list.iter().any(|other| {
+                let theirs = other.kept.patch.on_by(other.kept.own(side));
+                other.kept.opens(index)
+                    && crate::ground_plan::ahead(own.end, theirs.start) >= 0
+                    && crate::ground_plan::ahead(theirs.end, own.start) >= 0
+            })
+    }
+}
