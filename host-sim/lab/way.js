@@ -84,10 +84,13 @@ lab.way = (() => {
         const claimed = find(way, "claimed");
         if (seen) {
           const [px, py] = [c.sx(seen.t_ms), c.sy(seen.x_m)];
-          free += line([[px, py], [px, c.sy(0)]], "lead") + text(px + 6, (py + c.sy(0)) / 2 - 4, small ? "sees it" : "the camera sees the plant", "soft");
+          free += line([[px, py], [px, c.sy(0)]], "lead") + text(px + 6, 0.3 * py + 0.7 * c.sy(0), small ? "sees it" : "the camera sees the plant", "soft");
           free += mark(px, py, 1) + text(px + 14, py + 4, "image taken");
         }
-        if (claimed) free += line([[c.sx(claimed.t_ms), c.sy(claimed.x_m) - 10], [c.sx(claimed.t_ms), c.sy(claimed.x_m) + 10]], "bad-line");
+        if (claimed) {
+          const [px, py] = [c.sx(claimed.t_ms), c.sy(claimed.x_m)];
+          free += line([[px, py - 10], [px, py + 10]], "bad-line") + text(px + 14, py + 18, small ? "2 claimed" : "2 where its clock claims it", "soft");
+        }
         if (told) {
           const [px, py] = [c.sx(told.t_ms), c.sy(told.x_m)];
           free += mark(px, py, claimed ? 3 : 2) + text(px + 14, py + 14, "message arrives");
