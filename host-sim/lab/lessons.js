@@ -65,12 +65,12 @@ lab.lessons = (() => {
           if (values[key] < 15) continue;
           if (all(await drive({ ...base, [key]: values[key] - 15 }))) return { right: false, why: `Every plant is full, but the ${key.slice(0, -3)} can be shorter.` };
         }
-        return { right: true, why: `${values.lead_mm} and ${values.trail_mm} mm: every plant full, ${at.core.saved_percent} % saved. They differ, since a late clock shifts both ends to one side.` };
+        return { right: true, why: `${values.lead_mm} and ${values.trail_mm} mm: every plant full, ${at.core.saved_percent} % saved. They differ, since a clock that is ahead shifts both ends the same way.` };
       },
     },
     {
       id: "valve", title: "What does a slow valve cost?",
-      question: "A valve that takes 100 ms to open costs a tenth of one that takes 10. If the delay is known, is it not simply allowed for?",
+      question: "A valve that takes 100 ms to open is cheaper than one that takes 10. If the delay is known, is it not simply allowed for?",
       setting: { open_delay_ms: 100, close_delay_ms: 100, rise_ms: 20, latency_ms: 150, speed_m_s: 5, camera_ahead_m: 2, pressure_kpa: 300 },
       idea: "A delay that is known costs no accuracy at steady speed: the command just goes out sooner. It costs sight: latency, opening and throw must all fit into the way from image to plant. And it costs foresight: whatever the machine does within the delay comes too late.",
       exercise: "Bring “Camera ahead of the nozzles” as near as it can be with every plant full, to within 0.1 m.",

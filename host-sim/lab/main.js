@@ -204,6 +204,7 @@
     });
     const more = Object.assign(document.createElement("button"), { type: "button", className: "more", textContent: "Steps and magnified picture" });
     more.setAttribute("aria-expanded", "false");
+    more.setAttribute("aria-controls", "way-near way-steps");
     more.addEventListener("click", () => {
       const open = document.querySelector(".hero").classList.toggle("open");
       more.setAttribute("aria-expanded", String(open));

@@ -27,9 +27,9 @@ lab.pictures = (() => {
       const from = data.from_m + r * row;
       const to = Math.min(from + row, data.to_m);
       const top = 8 + r * each;
-      const sx = scale(from, from + row, 34, width - 8);
-      inner += box(34, top, sx(to) - 34, across, "soil");
-      for (let i = 0; i <= data.nozzles.length; i += 1) inner += line([[34, top + i * lane], [sx(to), top + i * lane]], "lane");
+      const sx = scale(from, from + row, 14, width - 14);
+      inner += box(14, top, sx(to) - 14, across, "soil");
+      for (let i = 0; i <= data.nozzles.length; i += 1) inner += line([[14, top + i * lane], [sx(to), top + i * lane]], "lane");
       const show = (strips, kind, inset) => strips.forEach((list, i) => {
         for (const [a, b] of list) {
           if (b <= from || a >= to) continue;
@@ -42,11 +42,13 @@ lab.pictures = (() => {
       data.plants.forEach(([x, y, length, , outcome], i) => {
         if (x < from || x >= to) return;
         const [px, py] = [sx(x), sy(y, top)];
-        inner += plant(px, py, Math.max(2.6, length / row * (width - 42) / 2), outcome);
+        inner += plant(px, py, Math.max(2.6, length / row * (width - 28) / 2), outcome);
         if (i === chosen) inner += tag("circle", { cx: px, cy: py, r: 9, class: "chosen" });
         inner += tag("circle", { cx: px, cy: py, r: 11, class: "hit", "data-plant": i });
       });
-      inner += text(30, top + 10, from.toFixed(0), "soft", "end") + text(30, top + across, "m", "soft", "end");
+      for (const m of lab.draw.ticks(from, to, (width - 42) / 90 * (to - from) / row)) {
+        inner += line([[sx(m), top + across], [sx(m), top + across + 4]], "axis") + text(sx(m), top + across + 15, `${m} m`, "soft", "middle");
+      }
     }
     const count = (word) => data.plants.filter((p) => p[4].startsWith(word)).length;
     const said = `${count("full")} plants full, ${count("partial")} in part, ${count("missed")} missed, over ${(data.to_m - data.from_m).toFixed(0)} m.`;
@@ -80,10 +82,11 @@ lab.pictures = (() => {
     const saved = all.map((p) => p[2]);
     const low = Math.floor(Math.min(...saved, figures.core.saved_percent) - 1);
     const high = Math.ceil(Math.max(...saved, figures.core.saved_percent) + 0.5);
+    const told = (who, list) => `${who}: ${list.map(([mm, hit, save]) => `${mm} mm ${hit} % full, ${save} % saved`).join("; ")}`;
     const own = figures.plants === 0 ? null : [100 * figures.core.full / figures.plants, figures.core.saved_percent];
     chart($("curve"), {
       height: 330, margin: [20, 14, 34, 40], x: [low, high], y: [0, 104], xName: "% of product saved", yName: "% of plants with full dose",
-      label: "Hits against product saved, as lead and trail grow.", inner: (c) => {
+      label: `Hits against product saved, as lead and trail grow. ${told("Controller", data.core)}. ${told("Fixed delay", data.fixed)}.`, inner: (c) => {
         const points = (list) => list.map(([, hit, save]) => [c.sx(save), c.sy(hit)]);
         let clipped = line(points(data.fixed), "fixed-line") + line(points(data.core), "core-line");
         points(data.core).forEach(([x, y]) => { clipped += tag("circle", { cx: x, cy: y, r: 4, class: "core-solid" }); });
@@ -142,10 +145,13 @@ lab.pictures = (() => {
     pen.imageSmoothingEnabled = false;
     pen.drawImage(small, ox, oy, rows * data.cell_m * unit, columns * data.cell_m * unit);
     const style = getComputedStyle(document.body);
-    pen.strokeStyle = style.getPropertyValue("--plant");
-    pen.lineWidth = 2.5;
     const [px, py] = [ox - data.from_m * unit, oy - data.left_m * unit];
-    pen.strokeRect(px - way.length_m * unit / 2, py - way.width_m * unit / 2, way.length_m * unit, way.width_m * unit);
+    // Light around dark: seen on any dose.
+    for (const [colour, wide] of [["--panel", 5], ["--ink", 2]]) {
+      pen.strokeStyle = style.getPropertyValue(colour);
+      pen.lineWidth = wide;
+      pen.strokeRect(px - way.length_m * unit / 2, py - way.width_m * unit / 2, way.length_m * unit, way.width_m * unit);
+    }
     pen.fillStyle = style.getPropertyValue("--soft");
     pen.font = "12px system-ui, sans-serif";
     pen.fillText("travel →", 6, height - 8);

@@ -47,15 +47,18 @@ lab.values = (() => {
     const box = document.createElement("div");
     box.className = "value";
     const make = (kind, attributes) => Object.assign(document.createElement(kind), attributes);
-    const label = make("label", { textContent: row.label, htmlFor: `n-${row.key}` });
+    const label = make("label", { textContent: row.label, htmlFor: `n-${row.key}`, id: `l-${row.key}` });
+    const unit = make("span", { textContent: row.unit, id: `u-${row.key}` });
     const entry = make("div", { className: "entry" });
     const bounds = { min: row.low, max: row.high, step: row.step };
     const number = make("input", { type: "number", id: `n-${row.key}`, ...bounds, step: "any" });
     const range = make("input", { type: "range", id: `r-${row.key}`, ...bounds });
     const help = make("p", { className: "help", id: `h-${row.key}`, textContent: `${row.help}; ${row.low} to ${row.high} ${row.unit}`.trim() });
-    range.setAttribute("aria-label", row.label);
+    // Both are heard with their unit.
+    range.setAttribute("aria-label", [row.label, row.unit].filter(Boolean).join(", "));
+    number.setAttribute("aria-labelledby", `${label.id} ${unit.id}`);
     for (const field of [number, range]) field.setAttribute("aria-describedby", help.id);
-    entry.append(number, make("span", { textContent: row.unit }));
+    entry.append(number, unit);
     range.addEventListener("input", () => set({ [row.key]: Number(range.value) }));
     number.addEventListener("input", () => {
       const value = Number(number.value);
@@ -109,6 +112,10 @@ lab.values = (() => {
     reset: () => set(Object.fromEntries(table.map((row) => [row.key, row.default]))),
     now: () => ({ ...now }),
     // For lessons: all as in the table but for what is given.
-    only: (given) => set({ ...Object.fromEntries(table.map((row) => [row.key, row.default])), ...given }),
+    only: (given) => {
+      set({ ...Object.fromEntries(table.map((row) => [row.key, row.default])), ...given });
+      // What a lesson is about lies open.
+      for (const key of Object.keys(given)) fields[key].box.closest("details").open = true;
+    },
   };
 })();

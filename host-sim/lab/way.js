@@ -84,10 +84,16 @@ lab.way = (() => {
         const claimed = find(way, "claimed");
         if (seen) {
           const [px, py] = [c.sx(seen.t_ms), c.sy(seen.x_m)];
-          free += line([[px, py], [px, c.sy(0)]], "lead") + text(px + 6, (py + c.sy(0)) / 2 - 4, small ? "sees it" : "the camera sees the plant", "soft");
-          free += mark(px, py, 1) + text(px + 14, py + 4, "image taken");
+          free += line([[px, py], [px, c.sy(0)]], "lead") + text(px + 6, 0.3 * py + 0.7 * c.sy(0), small ? "sees it" : "the camera sees the plant", "soft");
+          // A wrong clock's claim lies close by: words stand beside both, one under the other.
+          const beside = Math.max(px, claimed ? c.sx(claimed.t_ms) : px) + 14;
+          free += mark(px, py, 1) + text(beside, py + 4, "image taken");
+          if (claimed) free += text(beside, py + (small ? 16 : 19), small ? "2 claimed" : "2 where its clock claims it", "soft");
         }
-        if (claimed) free += line([[c.sx(claimed.t_ms), c.sy(claimed.x_m) - 10], [c.sx(claimed.t_ms), c.sy(claimed.x_m) + 10]], "bad-line");
+        if (claimed) {
+          const [px, py] = [c.sx(claimed.t_ms), c.sy(claimed.x_m)];
+          free += line([[px, py - 10], [px, py + 10]], "bad-line");
+        }
         if (told) {
           const [px, py] = [c.sx(told.t_ms), c.sy(told.x_m)];
           free += mark(px, py, claimed ? 3 : 2) + text(px + 14, py + 14, "message arrives");

@@ -1,4 +1,7 @@
 //! Plain charts as SVG: lines and marks with intervals, and bars. Shapes differ beside colours.
+//! [`sheet`] puts several of them into one file.
+
+pub mod sheet;
 
 use std::fmt::Write as _;
 
@@ -15,6 +18,10 @@ pub enum Look {
     Dots,
     /// Squares with a line through them.
     Squares,
+    /// Squares alone.
+    Boxes,
+    /// Crosses.
+    Crosses,
     /// A large ring.
     Ring,
     /// Bars from 0, as wide as from one point to the next.
@@ -53,6 +60,9 @@ pub struct Chart {
 }
 
 const LEFT: f64 = 66.0;
+/// Width of a letter, and height of a row of the legend.
+const LETTER: f64 = 7.0;
+const ROW: f64 = 18.0;
 const RIGHT: f64 = 14.0;
 const TOP: f64 = 30.0;
 const BOTTOM: f64 = 44.0;
@@ -93,83 +103,109 @@ impl Chart {
                 _ => (low - room, high + room),
             }
         });
+        // Between two nozzles there is no nozzle.
+        let whole = self.whole_x();
+        let left = left(ys);
+        let (legend, rows) = self.legend(left, width - RIGHT);
+        let top = TOP + ROW * rows;
         let plot = Plot {
             xs,
             ys,
-            left: LEFT,
-            top: TOP,
-            width: width - LEFT - RIGHT,
-            height: height - TOP - BOTTOM,
+            left,
+            top,
+            width: width - left - RIGHT,
+            height: height - top - BOTTOM,
+            whole,
         };
         let mut out = String::new();
         // Writing to a String cannot fail.
         let _ = writeln!(
             out,
-            "<text x=\"{LEFT}\" y=\"18\" font-size=\"14\" font-weight=\"bold\">{}</text>",
+            "<text x=\"{left:.0}\" y=\"18\" font-size=\"14\" font-weight=\"bold\">{}</text>",
             escape(&self.title)
         );
-        plot.axes(&mut out, &self.x, &self.y);
-        for (index, series) in self.series.iter().enumerate() {
-            plot.series(&mut out, series, COLOURS[index % COLOURS.len()]);
-        }
-        if self.series.len() > 1 {
-            self.legend(&mut out, &plot);
+        out.push_str(&legend);
+        let counts = bars.is_some_and(|s| s.points.iter().all(|p| p.1.fract() == 0.0));
+        plot.axes(&mut out, &self.x, &self.y, counts);
+        for series in &self.series {
+            plot.series(&mut out, series, self.colour(&series.name));
         }
         out
     }
 
-    /// In the corner where the fewest points are.
-    fn legend(&self, out: &mut String, plot: &Plot) {
-        let places: Vec<(f64, f64)> = self
-            .series
-            .iter()
-            .flat_map(|s| s.points.iter())
-            .map(|p| {
-                let part = |x: f64, (low, high): (f64, f64)| (x - low) / (high - low);
-                (part(p.0, plot.xs), part(p.1, plot.ys))
-            })
-            .collect();
-        let crowd = |right: bool, top: bool| {
-            let near = |x: f64, far: bool| if far { x > 0.5 } else { x < 0.5 };
-            let all = places.iter();
-            all.filter(|p| near(p.0, right) && near(p.1, top)).count()
+    /// Names of the series in their order; those that share a name are one, and share a colour.
+    fn names(&self) -> Vec<&Series> {
+        let mut all: Vec<&Series> = Vec::new();
+        for series in &self.series {
+            if all.iter().all(|s| s.name != series.name) {
+                all.push(series);
+            }
+        }
+        all
+    }
+
+    fn colour(&self, name: &str) -> &'static str {
+        let place = self.names().iter().position(|s| s.name == name);
+        COLOURS[place.unwrap_or(0) % COLOURS.len()]
+    }
+
+    /// Marks and bars stand at whole numbers, or close by where several share one.
+    fn whole_x(&self) -> bool {
+        let lines = |s: &&Series| matches!(s.look, Look::Line | Look::Dashed);
+        let marks = self.series.iter().filter(|s| !lines(s));
+        let mut all = marks.flat_map(|s| s.points.iter()).map(|p| p.0).peekable();
+        let Some(&first) = all.peek() else {
+            return false;
         };
-        let corners = [(true, true), (true, false), (false, true), (false, false)];
-        let (right, top) = corners
-            .into_iter()
-            .min_by_key(|&(right, top)| crowd(right, top))
-            .unwrap_or((true, true));
-        let lines = self.series.len() as f64;
-        for (index, series) in self.series.iter().enumerate() {
-            let colour = COLOURS[index % COLOURS.len()];
-            let y = if top {
-                plot.top + 14.0
-            } else {
-                plot.top + plot.height - 17.0 * lines
-            } + 17.0 * index as f64;
-            // The mark, and the text on its inner side.
-            let (x, text, anchor) = if right {
-                let x = plot.left + plot.width - 18.0;
-                (x, x - 18.0, "end")
-            } else {
-                let x = plot.left + 22.0;
-                (x, x + 18.0, "start")
-            };
+        let (mut low, mut high, mut whole) = (first, first, true);
+        for x in all {
+            (low, high) = (low.min(x), high.max(x));
+            whole &= (x - x.round()).abs() < 0.15;
+        }
+        whole && high - low >= 0.8
+    }
+
+    /// Under the title, where it covers nothing: the legend and how many rows it takes.
+    fn legend(&self, left: f64, right: f64) -> (String, f64) {
+        let names = self.names();
+        let mut out = String::new();
+        if names.len() < 2 {
+            return (out, 0.0);
+        }
+        let (mut x, mut row) = (left, 0.0);
+        for series in names {
+            let wide = 30.0 + LETTER * series.name.chars().count() as f64;
+            if x > left && x + wide > right {
+                (x, row) = (left, row + 1.0);
+            }
+            let (y, colour) = (35.0 + ROW * row, self.colour(&series.name));
+            if matches!(series.look, Look::Line | Look::Dashed | Look::Squares) {
+                let ends = [(x, y), (x + 22.0, y)];
+                line(&mut out, &ends, colour, series.look == Look::Dashed);
+            }
+            if !matches!(series.look, Look::Line | Look::Dashed) {
+                mark(&mut out, series.look, x + 11.0, y, colour);
+            }
             let _ = writeln!(
                 out,
-                "<text x=\"{text:.0}\" y=\"{:.0}\" text-anchor=\"{anchor}\" stroke=\"#FFFFFF\" stroke-width=\"4\" paint-order=\"stroke\" fill=\"{INK}\">{}</text>",
+                "<text x=\"{:.0}\" y=\"{:.0}\">{}</text>",
+                x + 28.0,
                 y + 4.0,
                 escape(&series.name)
             );
-            if matches!(series.look, Look::Line | Look::Dashed | Look::Squares) {
-                let ends = [(x - 11.0, y), (x + 11.0, y)];
-                line(out, &ends, colour, series.look == Look::Dashed);
-            }
-            if !matches!(series.look, Look::Line | Look::Dashed) {
-                mark(out, series.look, x, y, colour);
-            }
+            x += wide + 14.0;
         }
+        (out, row + 1.0)
     }
+}
+
+/// Room at the left for the widest number of the y axis and the axis' name.
+fn left(ys: (f64, f64)) -> f64 {
+    let (all, decimals) = ticks(ys);
+    let letters = all
+        .iter()
+        .map(|t| format!("{t:.decimals$}").chars().count());
+    LEFT.max(34.0 + LETTER * letters.max().unwrap_or(0) as f64)
 }
 
 /// How wide bars at these places are.
@@ -194,15 +230,20 @@ fn ends(all: impl Iterator<Item = f64>) -> (f64, f64) {
         return (0.0, 1.0);
     }
     if high - low < 1e-12 * high.abs().max(1e-12) {
-        let by = 0.5 * low.abs().max(1e-3);
+        let by = 0.02 * low.abs().max(0.05);
         return (low - by, high + by);
     }
     (low, high)
 }
 
 /// Round numbers between two ends, some five of them, and their decimals.
-pub fn ticks((low, high): (f64, f64)) -> (Vec<f64>, usize) {
-    let rough = (high - low) / 5.0;
+pub fn ticks(ends: (f64, f64)) -> (Vec<f64>, usize) {
+    ticks_apart(ends, 0.0)
+}
+
+/// The same, at least so far apart.
+fn ticks_apart((low, high): (f64, f64), least: f64) -> (Vec<f64>, usize) {
+    let rough = ((high - low) / 5.0).max(least);
     let power = 10.0_f64.powf(rough.log10().floor());
     let step = [1.0, 2.0, 5.0, 10.0]
         .into_iter()
@@ -222,6 +263,7 @@ struct Plot {
     top: f64,
     width: f64,
     height: f64,
+    whole: bool,
 }
 
 impl Plot {
@@ -234,10 +276,10 @@ impl Plot {
         self.top + (1.0 - part) * self.height
     }
 
-    fn axes(&self, out: &mut String, x_name: &str, y_name: &str) {
+    fn axes(&self, out: &mut String, x_name: &str, y_name: &str, counts: bool) {
         let (x0, x1) = (self.left, self.left + self.width);
         let (y0, y1) = (self.top + self.height, self.top);
-        let (all, decimals) = ticks(self.xs);
+        let (all, decimals) = ticks_apart(self.xs, if self.whole { 1.0 } else { 0.0 });
         for tick in all {
             let x = self.x(tick);
             let _ = writeln!(
@@ -246,7 +288,7 @@ impl Plot {
                 y0 + 16.0
             );
         }
-        let (all, decimals) = ticks(self.ys);
+        let (all, decimals) = ticks_apart(self.ys, if counts { 1.0 } else { 0.0 });
         for tick in all {
             let y = self.y(tick);
             let _ = writeln!(
@@ -275,7 +317,8 @@ impl Plot {
                 .filter(|p| p.0.is_finite() && p.1.is_finite())
         };
         if series.look == Look::Bars {
-            let wide = bar_width(&series.points);
+            // Those of things stand apart, bins of a measure side by side.
+            let wide = bar_width(&series.points) * if self.whole { 0.8 } else { 1.0 };
             for p in points() {
                 let (a, b) = (self.x(p.0 - 0.5 * wide), self.x(p.0 + 0.5 * wide));
                 let (a, b) = (a.max(self.left), b.min(self.left + self.width));
@@ -332,11 +375,17 @@ fn mark(out: &mut String, look: Look, x: f64, y: f64, colour: &str) {
             out,
             "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"7\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2.4\"/>"
         ),
-        Look::Squares | Look::Bars => writeln!(
+        Look::Squares | Look::Boxes | Look::Bars => writeln!(
             out,
             "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"7\" height=\"7\" fill=\"{colour}\"/>",
             x - 3.5,
             y - 3.5
+        ),
+        Look::Crosses => writeln!(
+            out,
+            "<path d=\"M{:.1} {:.1}l10 10m0 -10l-10 10\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2.4\"/>",
+            x - 5.0,
+            y - 5.0
         ),
         _ => writeln!(
             out,
@@ -358,6 +407,40 @@ mod tests {
         let (all, decimals) = ticks((-0.013, 0.027));
         assert_eq!((all.len(), decimals), (4, 2));
         assert_eq!(ticks((0.0, 5000.0)).0.len(), 6);
+        assert_eq!(ticks_apart((-0.5, 1.5), 1.0), (vec![0.0, 1.0], 0));
+    }
+
+    /// Names that are shared stand in the legend once, and in one colour; the legend lies above
+    /// what is drawn, in as many rows as it takes.
+    #[test]
+    fn the_legend_covers_nothing() {
+        let series = |name: &str, look, y: f64| Series {
+            name: name.into(),
+            look,
+            points: vec![(0.0, y, None), (3.0, y, None)],
+        };
+        let mut chart = Chart {
+            title: "t".into(),
+            told: "t".into(),
+            x: "nozzle".into(),
+            y: "y".into(),
+            y_range: None,
+            series: vec![
+                series("the first of them", Look::Line, 1.0),
+                series("a limit", Look::Dashed, 2.0),
+                series("a limit", Look::Dashed, 3.0),
+            ],
+        };
+        let svg = chart.svg(600.0, 200.0);
+        assert_eq!(svg.matches(">a limit<").count(), 1, "{svg}");
+        // Two limits and their key.
+        assert_eq!(svg.matches(&format!("stroke=\"{VERMILION}\"")).count(), 3);
+        assert_eq!(chart.legend(66.0, 586.0).1, 1.0);
+        assert_eq!(chart.legend(66.0, 250.0).1, 2.0);
+        chart.series.truncate(1);
+        assert_eq!(chart.legend(66.0, 586.0).1, 0.0);
+        // Wide numbers keep clear of the axis' name.
+        assert!(left((97.165, 97.181)) > left((0.0, 1.0)));
     }
 
     #[test]

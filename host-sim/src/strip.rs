@@ -32,6 +32,8 @@ const LANE: f64 = 13.0;
 const PANEL: f64 = 56.0;
 /// Most rows: the picture of a long drive shows its first part and says so.
 const MOST_ROWS: usize = 12;
+/// On paper rows are narrower and show less ground each, so that letters stay readable.
+const PAPER: (f64, f64) = (800.0, 30.0);
 
 /// Draws the strip; the result is a whole SVG file.
 pub fn draw(scene: &Scene, report: &Report, summary: &Summary, edge_tolerance_m: f64) -> String {
@@ -69,6 +71,8 @@ pub fn draw(scene: &Scene, report: &Report, summary: &Summary, edge_tolerance_m:
             end,
             top: TOP + row as f64 * row_height,
             strip_height,
+            width: WIDTH,
+            row_m: ROW_M,
         };
         put(ground(&frame, scene, report));
         put(errors(&frame, scene, report, &scale));
@@ -77,12 +81,48 @@ pub fn draw(scene: &Scene, report: &Report, summary: &Summary, edge_tolerance_m:
     svg
 }
 
+/// The rows for paper, each an SVG of its own that a page can begin with; and how much of the
+/// ground they show, m.
+pub fn rows(scene: &Scene, report: &Report, edge_tolerance_m: f64) -> (Vec<String>, f64) {
+    let (from, to) = scene.judged_m;
+    let (width, row_m) = PAPER;
+    let most = MOST_ROWS as f64 * ROW_M / row_m;
+    let count = ((to - from) / row_m).ceil().clamp(1.0, most) as usize;
+    let strip_height = LANE * scene.nozzles.len() as f64;
+    let height = strip_height + PANEL + 52.0;
+    let scale = Scale {
+        error_m: error_range(report, edge_tolerance_m),
+        tolerance_m: edge_tolerance_m,
+    };
+    let drawn = (0..count).map(|row| {
+        let start = from + row as f64 * row_m;
+        let frame = Frame {
+            start,
+            end: (start + row_m).min(to),
+            top: 4.0,
+            strip_height,
+            width,
+            row_m,
+        };
+        format!(
+            "<svg viewBox=\"0 0 {width} {height:.0}\" font-family=\"sans-serif\" font-size=\"13\" fill=\"{INK}\" role=\"img\" aria-label=\"Ground from {:.0} m to {:.0} m\">{}{}</svg>",
+            frame.start,
+            frame.end,
+            ground(&frame, scene, report),
+            errors(&frame, scene, report, &scale)
+        )
+    });
+    (drawn.collect(), (row_m * count as f64).min(to - from))
+}
+
 /// One row of the picture.
 struct Frame {
     start: f64,
     end: f64,
     top: f64,
     strip_height: f64,
+    width: f64,
+    row_m: f64,
 }
 
 /// The scale of the error panels.
@@ -93,7 +133,11 @@ struct Scale {
 
 impl Frame {
     fn x(&self, ground_m: f64) -> f64 {
-        LEFT + (ground_m - self.start) / ROW_M * (WIDTH - LEFT - RIGHT)
+        LEFT + (ground_m - self.start) * self.pixels_m()
+    }
+
+    fn pixels_m(&self) -> f64 {
+        (self.width - LEFT - RIGHT) / self.row_m
     }
 
     fn shows(&self, from: f64, to: f64) -> bool {
@@ -244,8 +288,7 @@ fn ground(frame: &Frame, scene: &Scene, report: &Report) -> String {
         };
         let x = frame.x(plant.x);
         let y = frame.top + y * LANE;
-        let pixels_m = (WIDTH - LEFT - RIGHT) / ROW_M;
-        let rx = (plant.length / 2.0 * pixels_m).max(1.4);
+        let rx = (plant.length / 2.0 * frame.pixels_m()).max(1.4);
         let ry = (plant.width / 2.0 * lane_scale(scene)).max(1.4);
         out.push_str(&match outcome {
             Outcome::Missed(_) => missed_mark(x, y),

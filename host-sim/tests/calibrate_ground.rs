@@ -215,6 +215,89 @@ fn a_field_count_says_what_to_measure_next() {
     }
 }
 
+/// Every kind of measurement draws what it measured: as many marks as there are samples, and those
+/// that are left out by another shape.
+#[test]
+fn each_measurement_is_drawn() {
+    let bench = Bench::new("plots");
+    let plot = |args: &[&str]| {
+        let file = bench.path("plot.svg");
+        let run = bench.calibrate(&[args, &["--plot", &file]].concat());
+        assert_ne!(run.status.code(), Some(2), "{}", err(&run));
+        let svg = bench.read("plot.svg");
+        assert!(
+            svg.starts_with("<svg ") && svg.ends_with("</svg>\n"),
+            "{svg}"
+        );
+        assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
+        svg
+    };
+    let cross = "l10 10m0 -10l-10 10";
+    let dot = "r=\"3.4\"";
+
+    // Two pass, one gives too much, one too little; each shape stands in the legend once.
+    let file = bench.write("catch.csv", example("csv-catch"));
+    let svg = plot(&["nozzles", &file, "--size", "02"]);
+    assert_eq!(
+        (svg.matches(dot).count(), svg.matches(cross).count()),
+        (3, 2)
+    );
+    for words in [
+        "at 300 kPa",
+        "new nozzle of size 02, 0.800 L/min",
+        "mean, 0.782 L/min",
+    ] {
+        assert!(svg.contains(words), "{words}: {svg}");
+    }
+
+    // Two nozzles at two speeds, twenty-four strips, of which one start is read wrongly.
+    let mut strips = String::from("nozzle,speed_m_s,near_mm,far_mm,start_mm,stop_mm\n");
+    for i in 0..24 {
+        let (nozzle, fast) = (i % 2, i / 2 % 2);
+        let off = [0, 3, -3, 2, -2, 1][i / 4];
+        let wrong = if i == 9 { 200 } else { 0 };
+        let (v, start) = ([1.0, 4.0][fast], 940 + off + 30 * fast as i32 + wrong);
+        strips += &format!("{nozzle},{v},1000,1100,{start},{}\n", 1180 - off);
+    }
+    let strips = bench.write("strips.csv", &strips);
+    let svg = plot(&["track", &strips, "--machine", &bench.path("machine.toml")]);
+    // The edges of both panels with their legends, and in two panels two nozzles and the legend.
+    assert_eq!(
+        svg.matches(dot).count(),
+        (23 + 1) + (24 + 1) + 2 * (2 + 1),
+        "{svg}"
+    );
+    assert_eq!(
+        svg.matches(cross).count(),
+        2,
+        "the wrong one, and its legend"
+    );
+
+    // Three panels of eight markers, of which one was measured wrongly.
+    let markers = example("csv-markers").replace("1900,400", "1600,400");
+    let (markers, strobe) = (
+        bench.write("markers.csv", &markers),
+        bench.write("strobe.csv", example("csv-strobe")),
+    );
+    let svg = plot(&["detector", "--markers", &markers, "--strobe", &strobe]);
+    assert_eq!(svg.matches("class=\"marker\"").count(), 3 * 7);
+    assert_eq!(svg.matches("class=\"left-out\"").count(), 3);
+    assert_eq!(svg.matches(dot).count(), 2 * (5 + 1));
+
+    // Two nozzles and two speeds; the misses by their kind.
+    let file = bench.write("counts.csv", example("csv-counts"));
+    let svg = plot(&["field", &file, "--wanted-percent", "95"]);
+    assert_eq!(svg.matches(dot).count(), 2 * (2 + 1));
+    for words in [
+        "Wanted: 95.0 %",
+        "the 20 plants",
+        "came first: 17",
+        "no patch near: 2",
+    ] {
+        assert!(svg.contains(words), "{words}: {svg}");
+    }
+}
+
 #[test]
 fn what_a_measurement_cannot_tell_is_refused_with_what_is_missing() {
     let bench = Bench::new("refused");

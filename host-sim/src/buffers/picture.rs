@@ -48,7 +48,7 @@ pub fn draw(report: &Report) -> String {
     let fast = report.speeds.last().map_or(0.0, |s| s.speed_m_s);
     let _ = writeln!(
         out,
-        "<text x=\"236\" y=\"84\" font-size=\"12\" fill=\"{GREY}\">one standard deviation on the ground at {fast:.1} m/s, mm; ring: lead and trail get so much shorter for half of the cause, mm</text>"
+        "<text x=\"236\" y=\"84\" font-size=\"12\" fill=\"{GREY}\">one standard deviation on the ground at {fast:.1} m/s, mm; ring: lead and trail get so much shorter for half of the cause, mm; pale: swings to and fro</text>"
     );
     let most = shown
         .iter()

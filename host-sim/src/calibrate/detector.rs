@@ -4,6 +4,7 @@ use calibration::markers::{self, Marker, View};
 use calibration::strobe;
 use clap::Args;
 
+use super::detector_plot::{self, Grid, Strobe};
 use super::report::Report;
 use super::settings::{MachineText, Place, Setting, To};
 use super::{open, refused};
@@ -33,21 +34,25 @@ pub struct Wish {
 /// What is wrong with a file.
 pub fn measure(wish: &Wish, machine: Option<&MachineText>) -> Result<Report> {
     let mut report = Report::of("detector");
-    if let Some(file) = &wish.markers {
-        grid(&mut report, file, machine)?;
-    }
-    if let Some(file) = &wish.strobe {
-        flashes(&mut report, file, machine)?;
-    }
+    let grids = match &wish.markers {
+        Some(file) => grid(&mut report, file, machine)?,
+        None => Vec::new(),
+    };
+    let strobe = match &wish.strobe {
+        Some(file) => Some(flashes(&mut report, file, machine)?),
+        None => None,
+    };
+    report.svg = Some(detector_plot::draw(&grids, strobe.as_ref()));
     Ok(report)
 }
 
-fn grid(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Result<()> {
+fn grid(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Result<Vec<Grid>> {
     let all = markers::read(open(file)?).map_err(|r| refused(file, r))?;
     let mut numbers: Vec<usize> = all.iter().map(|m| m.detector).collect();
     numbers.sort_unstable();
     numbers.dedup();
     let mut details = Vec::new();
+    let mut grids = Vec::new();
     for number in numbers {
         let own: Vec<Marker> = all
             .iter()
@@ -76,9 +81,14 @@ fn grid(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Resul
             "homography": view.homography.0,
             "markers": view.used,
         }));
+        grids.push(Grid {
+            number,
+            markers: own,
+            view,
+        });
     }
     report.detail = serde_json::json!({ "detectors": details });
-    Ok(())
+    Ok(grids)
 }
 
 fn tell(report: &mut Report, number: usize, view: &View) {
@@ -149,7 +159,7 @@ fn tell(report: &mut Report, number: usize, view: &View) {
         .push(Setting::figure(place, "y_m", &view.mount.1));
 }
 
-fn flashes(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Result<()> {
+fn flashes(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Result<Strobe> {
     let flashes = strobe::read(open(file)?).map_err(|r| refused(file, r))?;
     let clock = strobe::clock(&flashes).map_err(|r| refused(file, r))?;
     report.figure("stamp less flash, mid-test", clock.offset);
@@ -195,7 +205,7 @@ fn flashes(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Re
             "delay",
             "without arrived_us nothing is told of the messages' age",
         );
-        return Ok(());
+        return Ok(Strobe { flashes, clock });
     };
     report.figure("from flash to message", mean);
     report.note(
@@ -203,7 +213,7 @@ fn flashes(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Re
         format!("one message's age: standard deviation {sd:.2} ms, oldest {longest:.1} ms"),
     );
     let Some(text) = machine else {
-        return Ok(());
+        return Ok(Strobe { flashes, clock });
     };
     let most = text.machine.timing.max_detection_age_s * 1e3;
     if longest > most {
@@ -219,5 +229,5 @@ fn flashes(report: &mut Report, file: &str, machine: Option<&MachineText>) -> Re
             to: To::Number(room, 0),
         });
     }
-    Ok(())
+    Ok(Strobe { flashes, clock })
 }

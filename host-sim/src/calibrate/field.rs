@@ -7,7 +7,7 @@ use clap::Args;
 use super::nozzles::{no_such_nozzle, within};
 use super::report::Report;
 use super::settings::MachineText;
-use super::{open, refused};
+use super::{field_plot, open, refused};
 use crate::error::Result;
 
 /// What to measure from.
@@ -98,6 +98,8 @@ pub fn measure(wish: &Wish, machine: Option<&MachineText>) -> Result<Report> {
         ),
         None => {}
     }
+    let wanted = wish.wanted_percent.map(|p| p / 100.0);
+    report.svg = Some(field_plot::draw(&strips, &sheet, wanted));
     report.detail = serde_json::json!({
         "hits": sheet.all.hits,
         "counted": sheet.all.n,

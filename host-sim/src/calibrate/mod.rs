@@ -5,12 +5,16 @@
 //! `formats/calibrate.md` is the reference.
 
 pub mod detector;
+mod detector_plot;
 pub mod field;
+mod field_plot;
 pub mod nozzles;
+mod nozzles_plot;
 pub mod rehearse;
 pub mod report;
 pub mod settings;
 pub mod track;
+mod track_plot;
 pub mod valves;
 mod valves_plot;
 pub mod wheel;

@@ -7,7 +7,7 @@ use ground_truth::nozzle::{L_HA_PER_GPA, flow_l_min, rate_l_ha};
 
 use super::report::Report;
 use super::settings::{MachineText, Place, Setting, To};
-use super::{open, refused};
+use super::{nozzles_plot, open, refused};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
 use crate::machine_file::size_names;
@@ -74,6 +74,7 @@ pub fn measure(wish: &Wish, machine: Option<&MachineText>) -> Result<Report> {
     let mut report = Report::of("nozzles");
     tell(&mut report, &boom, size.as_deref());
     rates(&mut report, &boom, wish, told)?;
+    report.svg = Some(nozzles_plot::draw(&boom, size.as_deref()));
     if let (Some(spray), Some(kpa)) = (spray, boom.pressure_kpa)
         && (kpa / (spray.pressure_pa / 1000.0) - 1.0).abs() > 0.01
     {

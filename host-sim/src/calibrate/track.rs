@@ -11,6 +11,7 @@ use clap::Args;
 use super::nozzles::{moved, no_such_nozzle};
 use super::report::Report;
 use super::settings::{MachineText, Place, Setting, To};
+use super::track_plot::{self, Edges};
 use super::{open, refused};
 use crate::error::{Error, Result};
 use crate::machine::Machine;
@@ -51,8 +52,12 @@ pub fn measure(wish: &Wish, machine: Option<&MachineText>) -> Result<Report> {
             machine,
         ));
     }
-    let start = track::fit("start", &edges(&strips, machine, |e| e.0)).map_err(refuse)?;
-    let stop = track::fit("stop", &edges(&strips, machine, |e| e.1)).map_err(refuse)?;
+    let (starts, stops) = (
+        edges(&strips, machine, |e| e.0),
+        edges(&strips, machine, |e| e.1),
+    );
+    let start = track::fit("start", &starts).map_err(refuse)?;
+    let stop = track::fit("stop", &stops).map_err(refuse)?;
     // The middle of a patch and its length: what both ends have in common, and what not.
     let both = |f: fn(f64, f64) -> f64| {
         edges(&strips, machine, move |(start, stop)| {
@@ -114,6 +119,18 @@ pub fn measure(wish: &Wish, machine: Option<&MachineText>) -> Result<Report> {
         }));
     }
     report.detail = serde_json::json!({ "nozzles": nozzles });
+    report.svg = Some(track_plot::draw([
+        Edges {
+            kind: "start",
+            edges: &starts,
+            fit: &start,
+        },
+        Edges {
+            kind: "stop",
+            edges: &stops,
+            fit: &stop,
+        },
+    ]));
     Ok(report)
 }
 

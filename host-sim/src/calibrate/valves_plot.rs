@@ -13,8 +13,8 @@ const INK: &str = "#222222";
 const GREY: &str = "#BBBBBB";
 
 const WIDTH: f64 = 1200.0;
-const LEFT: f64 = 90.0;
-const TOP: f64 = 64.0;
+const LEFT: f64 = 56.0;
+const TOP: f64 = 72.0;
 const ROW: f64 = 120.0;
 const PLOT: f64 = 88.0;
 const RUN: f64 = 380.0;
@@ -35,7 +35,7 @@ pub fn draw(found: &Measured) -> String {
     ] {
         let _infallible = writeln!(
             svg,
-            "<text x=\"{x}\" y=\"28\" font-size=\"15\" fill=\"{colour}\">{name}</text><text x=\"{x}\" y=\"46\">over the run of {:.1} s; bars: how often</text>",
+            "<text x=\"{x}\" y=\"28\" font-size=\"15\" fill=\"{colour}\">{name}</text><text x=\"{x}\" y=\"46\">over the run of {:.1} s; dashed: mean; on the border: beyond it; bars: how often</text>",
             found.run_s
         );
     }
@@ -43,8 +43,8 @@ pub fn draw(found: &Measured) -> String {
         let top = TOP + ROW * row as f64;
         let _infallible = writeln!(
             svg,
-            "<text x=\"8\" y=\"{:.1}\">nozzle {}</text>",
-            top + 14.0,
+            "<text x=\"{LEFT}\" y=\"{:.1}\" font-weight=\"bold\">nozzle {}</text>",
+            top - 5.0,
             nozzle.nozzle
         );
         panel(&mut svg, (columns[0], top), &nozzle.open, found.run_s, BLUE);
@@ -87,10 +87,8 @@ fn panel(svg: &mut String, (left, top): (f64, f64), side: &Side, run_s: f64, col
     if let Some(Estimate { value, .. }) = side.delay {
         let _infallible = writeln!(
             svg,
-            "<path d=\"M{left} {0:.1}h{RUN}\" stroke=\"{INK}\" stroke-dasharray=\"4 3\"/><text x=\"{1:.1}\" y=\"{2:.1}\" text-anchor=\"end\">{value:.2}</text>",
-            y(value),
-            left + RUN - 4.0,
-            y(value) - 4.0
+            "<path d=\"M{left} {:.1}h{RUN}\" stroke=\"{INK}\" stroke-dasharray=\"4 3\"/>",
+            y(value)
         );
     }
     let mut dots = String::new();
@@ -108,6 +106,15 @@ fn panel(svg: &mut String, (left, top): (f64, f64), side: &Side, run_s: f64, col
         svg,
         "<path d=\"{dots}\" stroke=\"{colour}\" stroke-width=\"2.4\" stroke-linecap=\"round\" fill=\"none\"/>"
     );
+    // Over the dots, on a white ground.
+    if let Some(Estimate { value, .. }) = side.delay {
+        let _infallible = writeln!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" stroke=\"#FFFFFF\" stroke-width=\"4\" paint-order=\"stroke\">{value:.2} ms</text>",
+            left + RUN - 4.0,
+            y(value) - 4.0
+        );
+    }
     let most = bins.iter().copied().max().unwrap_or(1).max(1) as f64;
     let step = PLOT / BINS as f64;
     for (k, &count) in bins.iter().enumerate().filter(|b| *b.1 > 0) {

@@ -51,6 +51,12 @@ pub fn draw(trains: &[Train], slots: Option<(usize, &Offsets)>) -> String {
         );
     }
     let _infallible = writeln!(svg, "<path d=\"{path}\" fill=\"none\" stroke=\"{BLUE}\"/>");
+    along(
+        &mut svg,
+        top,
+        percents.len(),
+        "pulse of the run, from its first",
+    );
     let top = 300.0;
     match slots {
         Some((count, offsets)) => {
@@ -77,6 +83,12 @@ pub fn draw(trains: &[Train], slots: Option<(usize, &Offsets)>) -> String {
                     (zero - end).abs()
                 );
             }
+            along(
+                &mut svg,
+                top,
+                count,
+                "slot, from that of the run's first pulse",
+            );
         }
         None => {
             let _infallible = writeln!(
@@ -93,6 +105,23 @@ fn y(top: f64, most: f64, percent: f64) -> f64 {
     top + 0.5 * HIGH * (1.0 - (percent / most).clamp(-1.0, 1.0))
 }
 
+/// The axis under a frame: so many things from 0 on, and what they are.
+fn along(svg: &mut String, top: f64, count: usize, what: &str) {
+    let under = top + HIGH + 16.0;
+    for (k, x) in [(0, 0.5), (count.saturating_sub(1), count as f64 - 0.5)] {
+        let _infallible = writeln!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{under}\" text-anchor=\"middle\">{k}</text>",
+            LEFT + WIDE * x / count.max(1) as f64
+        );
+    }
+    let _infallible = writeln!(
+        svg,
+        "<text x=\"{:.1}\" y=\"{under}\" text-anchor=\"middle\">{what}</text>",
+        LEFT + 0.5 * WIDE
+    );
+}
+
 fn frame(svg: &mut String, top: f64, most: f64) {
     let _infallible = writeln!(
         svg,
@@ -101,7 +130,7 @@ fn frame(svg: &mut String, top: f64, most: f64) {
     for percent in [-most, 0.0, most] {
         let _infallible = writeln!(
             svg,
-            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{percent:.2}</text>",
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{percent:.2} %</text>",
             LEFT - 6.0,
             y(top, most, percent) + 4.0
         );

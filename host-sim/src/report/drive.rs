@@ -61,8 +61,14 @@ pub fn html(folder: &Path) -> Result<String> {
         summary.targets.missed
     );
     page.raw(&zoomable(&scene, &report, &told));
-    let rows = paper::draw(&scene, &report, &summary, machine.tolerance.edge_m);
-    page.raw(&format!("<div class=\"paper\">{rows}</div>"));
+    let (rows, shown_m) = paper::rows(&scene, &report, machine.tolerance.edge_m);
+    let all_m = scene.judged_m.1 - scene.judged_m.0;
+    page.raw(&format!(
+        "<div class=\"paper\"><p>Travel to the right, left nozzle on top{}. Boxes: sprayed (half flow). Plants: dots got their full dose, diamonds a part of it, crosses were missed, rings are not judged. Under the ground the errors, up is too late: dots where spraying began, squares where it ended; grey is the tolerance of {:.0} mm.</p>{}</div>",
+        if shown_m < all_m { format!("; the first {shown_m:.0} m of {all_m:.0} m") } else { String::new() },
+        1e3 * machine.tolerance.edge_m,
+        rows.concat()
+    ));
     page.section("errors", "Placement errors");
     errors(&mut page, &report, &summary);
     page.section("nozzles", "Cycles of each nozzle");
@@ -127,10 +133,13 @@ fn head(page: &mut Page, machine: &Machine, s: &Summary) {
     cards.push_str("</div>");
     page.raw(&cards);
     page.text(&format!(
-        "Machine: {}, {} nozzles, {} detectors. {}",
+        "Machine: {}, {} nozzles, {}. {}",
         machine.name,
         machine.nozzles.len(),
-        machine.detectors.len(),
+        match machine.detectors.len() {
+            1 => "1 detector".to_owned(),
+            n => format!("{n} detectors"),
+        },
         match s.basis {
             "truth" => "Judged against the true ground and the true plants.",
             _ => "Judged in hindsight from the recording alone: plants that no detector saw are not counted.",
@@ -185,10 +194,11 @@ fn errors(page: &mut Page, report: &Report, s: &Summary) {
                     points: counted(all, -most, wide),
                 }],
             };
-            pair.push_str(&format!("<figure>{}</figure>", chart.svg(560.0, 300.0)));
+            pair.push_str(&format!("<figure>{}</figure>", chart.svg(480.0, 280.0)));
         }
         pair.push_str("</div>");
         page.raw(&pair);
+        page.text("The outermost bars hold all that lies beyond.");
     }
     let row = |what: &str, e: &Stats| {
         vec![
@@ -259,9 +269,9 @@ fn nozzles(page: &mut Page, scene: &Scene, report: &Report, commands: &[ValveCom
             points: openings,
         }],
     };
-    page.figure(
-        &chart.svg(1120.0, 260.0),
-        "From the first opening to the last, turns of the valve.",
+    page.chart(
+        &chart,
+        "Opened and closed again, from the first command to the last.",
     );
     let rows: Vec<Vec<String>> = times
         .iter()
@@ -315,7 +325,7 @@ fn pressure(page: &mut Page, scene: &Scene, commands: &[ValveCommand]) {
             supplied.spec().settled_kpa(0.0)
         ),
         x: "time, s".into(),
-        y: "kPa".into(),
+        y: "pressure, kPa".into(),
         y_range: None,
         series: vec![Series {
             name: "pressure".into(),
@@ -323,8 +333,8 @@ fn pressure(page: &mut Page, scene: &Scene, commands: &[ValveCommand]) {
             points: line,
         }],
     };
-    page.figure(
-        &chart.svg(1120.0, 280.0),
+    page.chart(
+        &chart,
         &format!(
             "Lowest {:.1} kPa; at rest {:.1} kPa; {:.3} L in all; most nozzles open at once: {:.1}.",
             supplied.lowest_kpa(),
@@ -364,7 +374,7 @@ fn faults(page: &mut Page, scene: &Scene, report: &Report, s: &Summary) {
     ]);
     if let Some(unseen) = s.unseen_m2 {
         rows.push(vec![
-            "ground that no image covered, m2".into(),
+            "ground that no image covered, m²".into(),
             format!("{unseen:.2}"),
         ]);
     }

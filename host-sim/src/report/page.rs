@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use sha2::{Digest, Sha256};
 
+use crate::chart::Chart;
 use crate::strip::escape;
 use crate::study::plan::hex;
 
@@ -44,11 +45,14 @@ impl Page {
         self.body.push('\n');
     }
 
-    /// A picture under a caption.
-    pub fn figure(&mut self, svg: &str, caption: &str) {
+    /// A chart over the whole width under a caption: drawn twice, the narrow one for phones, where
+    /// the letters of the other would be too small.
+    pub fn chart(&mut self, chart: &Chart, caption: &str) {
         let _ = writeln!(
             self.body,
-            "<figure>{svg}<figcaption>{}</figcaption></figure>",
+            "<figure><div class=\"on-wide\">{}</div><div class=\"on-narrow\">{}</div><figcaption>{}</figcaption></figure>",
+            chart.svg(920.0, 260.0),
+            chart.svg(440.0, 260.0),
             escape(caption)
         );
     }
@@ -63,9 +67,15 @@ impl Page {
         };
         let _ = writeln!(
             self.body,
-            "<div class=\"wide\"><table><caption>{}</caption><thead><tr>{}</tr></thead><tbody>",
+            "<div class=\"wide\"><table{}><caption>{}</caption><thead><tr>{}</tr></thead><tbody>",
+            // On paper many columns need small letters.
+            if head.len() > 8 {
+                " class=\"many\""
+            } else {
+                ""
+            },
             escape(caption),
-            cells("th", " scope=\"col\"", &mut head.iter().map(|h| escape(h)))
+            cells("th", " scope=\"col\"", &mut head.iter().map(|h| broken(h)))
         );
         for row in rows {
             let first = row.first().map_or(String::new(), |c| escape(c));
@@ -106,6 +116,11 @@ impl Page {
 /// SHA-256 as hexadecimal digits, as `sha256sum` prints it.
 pub fn digest(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
+}
+
+/// A name that may go on on the next line after a dot or an underscore, as keys are long.
+fn broken(name: &str) -> String {
+    escape(name).replace('.', ".<wbr>").replace('_', "_<wbr>")
 }
 
 /// Text of a file with its lines.

@@ -95,6 +95,20 @@ for (const box of document.querySelectorAll(".ground")) {
   window.addEventListener("resize", ticks);
   show();
 }
+// What is wider than the page can be scrolled by keyboard too.
+function reach() {
+  for (const box of document.querySelectorAll(".wide")) {
+    if (box.scrollWidth > box.clientWidth) {
+      box.tabIndex = 0;
+      box.setAttribute("role", "group");
+      box.setAttribute("aria-label", box.querySelector("caption")?.textContent ?? "Table");
+    } else {
+      for (const name of ["tabindex", "role", "aria-label"]) box.removeAttribute(name);
+    }
+  }
+}
+window.addEventListener("resize", reach);
+reach();
 // On paper everything is open.
 window.addEventListener("beforeprint", () => {
   for (const fold of document.querySelectorAll("details")) fold.open = true;

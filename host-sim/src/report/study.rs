@@ -53,7 +53,7 @@ pub fn html(folder: &Path) -> Result<String> {
     page.section("figures", "Figures");
     let mut figures = String::from("<div class=\"pair\">");
     for chart in summary.charts(&plan) {
-        figures.push_str(&format!("<figure>{}</figure>", chart.svg(560.0, 320.0)));
+        figures.push_str(&format!("<figure>{}</figure>", chart.svg(480.0, 300.0)));
     }
     figures.push_str("</div>");
     page.raw(&figures);
@@ -64,8 +64,8 @@ pub fn html(folder: &Path) -> Result<String> {
         "runs",
         "plants",
         "hits, %",
-        "95 % from",
-        "to",
+        "95 % from, %",
+        "to, %",
         "saved, %",
         "start RMS, mm",
         "stop RMS, mm",

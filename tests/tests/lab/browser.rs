@@ -71,7 +71,7 @@ impl Browser {
         let wish = json!({"capabilities": {"alwaysMatch": {"goog:chromeOptions": {
             "args": args,
             "prefs": {"download.default_directory": folder.join("downloads"), "download.prompt_for_download": false},
-        }}}});
+        }, "goog:loggingPrefs": {"browser": "ALL"}}}});
         let answer = http::ask("POST", port, "/session", &wish.to_string());
         let told: Value = serde_json::from_str(&answer.body).expect("the driver speaks JSON");
         let session = told["value"]["sessionId"]
@@ -167,6 +167,52 @@ impl Browser {
         self.call("POST", "actions", &actions);
     }
 
+    /// Presses keys one after the other, wherever the focus is.
+    pub fn press(&self, keys: &[&str]) {
+        let each = keys
+            .iter()
+            .flat_map(|key| ["keyDown", "keyUp"].map(|what| json!({"type": what, "value": key})));
+        let each: Vec<Value> = each.collect();
+        let actions = json!({"actions": [{"type": "key", "id": "keyboard", "actions": each}]});
+        self.call("POST", "actions", &actions);
+    }
+
+    /// What scripts broke and what was refused since the last call.
+    pub fn errors(&self) -> Vec<String> {
+        let told = self.call("POST", "se/log", &json!({"type": "browser"}));
+        let all = told.as_array().cloned().unwrap_or_default();
+        all.iter()
+            .filter(|e| e["level"] == "SEVERE")
+            .map(|e| e["message"].to_string())
+            .collect()
+    }
+
+    /// What those hear who do not see: role and name of all that the accessibility tree holds.
+    pub fn heard(&self) -> Vec<(String, String)> {
+        self.own("Accessibility.enable", json!({}));
+        let tree = self.own("Accessibility.getFullAXTree", json!({}));
+        let nodes = tree["nodes"].as_array().cloned().unwrap_or_default();
+        let text = |n: &Value, of: &str| n[of]["value"].as_str().unwrap_or_default().to_owned();
+        nodes
+            .iter()
+            .filter(|n| n["ignored"] == json!(false))
+            .map(|n| (text(n, "role"), text(n, "name")))
+            .collect()
+    }
+
+    /// How the page is shown: width, medium, and what the reader prefers.
+    pub fn show_as(&self, width: u64, medium: &str, prefers: &[(&str, &str)]) {
+        let metrics =
+            json!({"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500});
+        self.own("Emulation.setDeviceMetricsOverride", metrics);
+        let prefers: Vec<Value> = prefers
+            .iter()
+            .map(|(name, value)| json!({"name": format!("prefers-{name}"), "value": value}))
+            .collect();
+        let media = json!({"media": medium, "features": prefers});
+        self.own("Emulation.setEmulatedMedia", media);
+    }
+
     /// A command of the browser's own protocol.
     pub fn own(&self, command: &str, parameters: Value) -> Value {
         self.call(
@@ -213,7 +259,7 @@ impl Browser {
 }
 
 /// Base64 (RFC 4648) without a look at what can't be in it.
-fn decoded(text: &str) -> Vec<u8> {
+pub fn decoded(text: &str) -> Vec<u8> {
     let six = |c: u8| match c {
         b'A'..=b'Z' => c - b'A',
         b'a'..=b'z' => c - b'a' + 26,

@@ -1,8 +1,45 @@
 //! A little HTTP over plain sockets: to speak to a browser's driver, and to misbehave.
 
-use std::io::{Read, Write};
-use std::net::{Shutdown, TcpStream};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::sync::{Arc, Mutex};
+use std::thread;
 use std::time::Duration;
+
+/// A proxy that only listens: whoever sends something outside through it is caught.
+pub struct Proxy {
+    port: u16,
+    seen: Arc<Mutex<Vec<String>>>,
+}
+
+impl Proxy {
+    /// Begins to listen.
+    pub fn listen() -> Proxy {
+        let proxy = TcpListener::bind("127.0.0.1:0").expect("a free port");
+        let port = proxy.local_addr().expect("it is bound").port();
+        let seen = Arc::new(Mutex::new(Vec::new()));
+        let notes = Arc::clone(&seen);
+        thread::spawn(move || {
+            for stream in proxy.incoming().map_while(Result::ok) {
+                let mut line = String::new();
+                let _ = BufReader::new(stream).read_line(&mut line);
+                notes.lock().expect("nobody panicked").push(line);
+            }
+        });
+        Proxy { port, seen }
+    }
+
+    /// The browser's argument for it. Only the loopback goes without.
+    pub fn argument(&self) -> String {
+        format!("--proxy-server=127.0.0.1:{}", self.port)
+    }
+
+    /// Requests with this word in their first line.
+    pub fn asked(&self, word: &str) -> Vec<String> {
+        let seen = self.seen.lock().expect("nobody panicked");
+        seen.iter().filter(|l| l.contains(word)).cloned().collect()
+    }
+}
 
 /// Status and body of an answer.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -1,9 +1,11 @@
 //! The lab in a real browser, headless: served and from disk, by mouse and by address, with wrong
 //! files and foreign callers. `scripts/browser` brings the browser and writes the page for the disk.
 
+mod access;
 mod browser;
 mod http;
 mod manners;
+mod report;
 
 use std::path::Path;
 use std::sync::OnceLock;
@@ -12,6 +14,7 @@ use std::thread;
 use browser::Browser;
 use host_sim::lab::serve::Server;
 use host_sim::lab::values::TABLE;
+use http::Proxy;
 use serde_json::{Value, json};
 
 /// A lab that listens as long as the test program runs: its port.
@@ -70,11 +73,7 @@ fn it_is_readable_on_a_phone_and_in_the_dark() {
         ("phone", 360, "light"),
         ("phone-dark", 360, "dark"),
     ] {
-        let metrics =
-            json!({"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500});
-        browser.own("Emulation.setDeviceMetricsOverride", metrics);
-        let scheme = json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]});
-        browser.own("Emulation.setEmulatedMedia", scheme);
+        browser.show_as(width, "", &[("color-scheme", scheme)]);
         browser.go("about:blank");
         open(&browser, &served_at("#clock_error_ms=5&lead_mm=20"));
         browser.until("lab.settled > 0");
@@ -130,9 +129,7 @@ fn it_loads_and_a_dragged_slider_changes_the_picture() {
     browser.until(&format!(
         "document.querySelector('#n-lead_mm').value !== {at}"
     ));
-    // Every slider has a name and every picture words.
-    let nameless = "return [...document.querySelectorAll('input, button')].filter((e) => !(e.labels?.length || e.getAttribute('aria-label') || e.textContent.trim())).map((e) => e.outerHTML)";
-    assert_eq!(browser.js(nameless), json!([]));
+    // Every picture has words.
     browser.until("lab.settled > 0");
     let pictures = browser.js("return [...document.querySelectorAll('svg, canvas')].filter((e) => !(e.getAttribute('aria-label') ?? '').trim()).map((e) => e.parentElement.id)");
     assert_eq!(pictures, json!([]));
@@ -332,6 +329,30 @@ fn files_go_out_and_come_in() {
         browser.js(&format!("const t = document.querySelector('#time'); t.value = {t}; t.dispatchEvent(new Event('input')); return document.querySelector('#scrub').innerHTML"))
     };
     assert_ne!(scrub(5.0), scrub(9.0), "the boom moves");
+    // Where some nozzles flow by half or more, as many are drawn so, and said so.
+    let file = |name: &str| json!({"name": name, "text": files[name]});
+    let told = here(
+        &json!({"do": "recording", "machine": file("machine.toml"), "recording": file("recording.jsonl")}),
+    );
+    let spells: Vec<(f64, f64)> = told["open_s"]
+        .as_array()
+        .expect("a list a nozzle")
+        .iter()
+        .flat_map(|n| n.as_array().expect("a list of spells"))
+        .map(|s| (s[0].as_f64().expect("s"), s[1].as_f64().expect("s")))
+        .collect();
+    let at = |t: f64| spells.iter().filter(|s| s.0 <= t && t < s.1).count();
+    // The slider has steps: two of them away from any change.
+    let middle = spells.iter().find(|s| s.1 - s.0 > 0.1).expect("a patch");
+    let t = (50.0 * (middle.0 + middle.1)).round() / 100.0;
+    scrub(t);
+    let open = browser.js("return document.querySelectorAll('#scrub .core-solid').length");
+    assert_eq!(open, json!(at(t)), "at {t} s");
+    let heard = browser.js("return document.querySelector('#time').getAttribute('aria-valuetext')");
+    assert!(
+        heard.as_str().is_some_and(|h| h.contains("spraying: ")),
+        "{heard}"
+    );
     let clock = browser.js("return document.querySelector('#clock').textContent");
     assert!(
         clock
@@ -395,27 +416,8 @@ fn differ(here: &str, there: &str) -> String {
 /// Everything that would leave this computer goes to a proxy that only listens.
 #[test]
 fn nothing_leaves_the_loopback() {
-    let proxy = std::net::TcpListener::bind("127.0.0.1:0").expect("a free port");
-    let port = proxy.local_addr().expect("it is bound").port();
-    let seen = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
-    let notes = std::sync::Arc::clone(&seen);
-    thread::spawn(move || {
-        for stream in proxy.incoming().map_while(Result::ok) {
-            let mut line = String::new();
-            let _ = std::io::BufRead::read_line(&mut std::io::BufReader::new(stream), &mut line);
-            notes.lock().expect("nobody panicked").push(line);
-        }
-    });
-    let asked = |word: &str| {
-        seen.lock()
-            .expect("nobody panicked")
-            .iter()
-            .filter(|l| l.contains(word))
-            .count()
-    };
-    let all = || seen.lock().expect("nobody panicked").clone();
-    // Without exceptions but the loopback itself.
-    let browser = Browser::start((1280, 900), &[&format!("--proxy-server=127.0.0.1:{port}")]);
+    let proxy = Proxy::listen();
+    let browser = Browser::start((1280, 900), &[&proxy.argument()]);
     for address in [served_at(""), from_disk()] {
         open(&browser, &address);
         browser.until("lab.settled > 0");
@@ -427,12 +429,16 @@ fn nothing_leaves_the_loopback() {
         browser.js("const i = new Image(); i.src = 'http://slipped-in.invalid/a.png'; document.body.append(i); fetch('http://slipped-in.invalid/b').catch(() => {})");
     }
     // The browser itself may look for news; the lab's page asks for nothing.
-    assert_eq!(asked("slipped-in"), 0, "{:?}", all());
+    assert_eq!(proxy.asked("slipped-in"), Vec::<String>::new());
     // The proxy would have seen it.
     let _ = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
         browser.go("http://planted.invalid/")
     }));
-    assert!(asked("planted.invalid") > 0, "{:?}", all());
+    assert!(
+        !proxy.asked("planted.invalid").is_empty(),
+        "{:?}",
+        proxy.asked("")
+    );
 }
 
 /// Printed, not asserted: from a moved slider to the drawn picture, median of forty.
