@@ -244,6 +244,13 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.finish();
     }
 
+    /// True when the next poll does what an input left, for those that measure it.
+    #[doc(hidden)]
+    #[must_use]
+    pub fn works_on_input(&self) -> bool {
+        self.pending.is_some() && !self.closes_first()
+    }
+
     /// What happened so far, counted.
     #[must_use]
     pub const fn counters(&self) -> &Counters {
@@ -302,7 +309,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(()) => now,
             Err(latest) => latest,
         };
-        if self.pending.is_some() && !self.closes_first() {
+        if self.works_on_input() {
             self.work();
             return Poll::Busy;
         }
@@ -346,8 +353,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     /// For inputs: what an earlier one left is finished first, and a caller that did not poll
     /// is counted.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
+        let unfinished = self.is_unfinished(now);
         self.start(now)?;
-        let unfinished = self.pending.is_some();
         self.finish();
         self.count_unpolled(now, unfinished);
         Ok(())
@@ -355,9 +362,15 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
 
     /// For inputs that wait for nothing, likewise.
     fn overtake(&mut self, now: Micros) -> Result<(), Micros> {
+        let unfinished = self.is_unfinished(now);
         self.start(now)?;
-        self.count_unpolled(now, self.pending.is_some());
+        self.count_unpolled(now, unfinished);
         Ok(())
+    }
+
+    /// An earlier input was not polled for. Several of one stamp may come together.
+    fn is_unfinished(&self, now: Micros) -> bool {
+        self.pending.is_some() && self.latest < now
     }
 
     fn count_unpolled(&mut self, now: Micros, unfinished: bool) {

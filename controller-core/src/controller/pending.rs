@@ -5,7 +5,7 @@
 //! later. So effects keep the order of the inputs, and no call is long.
 //!
 //! **Bound:** one input's work. **Overflow policy:** an input that comes before it is done
-//! finishes it first, however long that takes, and is counted
+//! finishes it first, however long that takes, and is counted unless both have one stamp
 //! ([`Counters::inputs_before_poll`](crate::Counters::inputs_before_poll)): nothing is lost and
 //! nothing overtakes. Only an emergency stop and a low supply do not wait: what they close is
 //! closed first.
