@@ -201,7 +201,11 @@ impl KeepOffs {
             self.join_two(&joining);
             return None;
         };
-        let with_new = (a.waste(&joining.new.at(a.heading, self.most)), joining.row, None);
+        let with_new = (
+            a.waste(&joining.new.at(a.heading, self.most)),
+            joining.row,
+            None,
+        );
         let rest = (0_u8..).zip(&self.list).skip(row.wrapping_add(1));
         let with_old =
             rest.map(|(j, b)| (a.waste(&b.at(a.heading, self.most)), joining.row, Some(j)));

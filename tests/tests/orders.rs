@@ -498,7 +498,9 @@ fn an_input_finishes_what_the_last_one_left() {
             match second {
                 0 => core.handle_mode(Micros(492_300), 0, Mode::Broadcast),
                 1 => keep_off(&mut core),
-                2 => core.note_pulse(Micros(492_300)).map_err(|_| OrderError::Moving),
+                2 => core
+                    .note_pulse(Micros(492_300))
+                    .map_err(|_| OrderError::Moving),
                 _ => core.handle_switches(Micros(492_300), 1, 0),
             }
             .expect("taken");

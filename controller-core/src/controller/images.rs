@@ -2,8 +2,8 @@
 //! that were placed by prediction.
 
 use super::Controller;
-use super::pending::{NOZZLES_A_STEP, Order, Pending};
-use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Plant};
+use super::pending::{Order, Pending};
+use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Needed, Plant};
 use crate::counters::{add, bump};
 use crate::fan;
 use crate::ground_plan::{Interval, ahead};
@@ -12,6 +12,9 @@ use crate::reaim::{Aim, LEAST_MOVE};
 use crate::turning::{Curve, Heading};
 use crate::units::{COUNTS_PER_MM, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
+
+/// Nozzles that one call plans a patch on.
+const NOZZLES_A_STEP: usize = 3;
 
 /// So far behind the boom is at once to be looked at, counts: a metre.
 const AT_ONCE: i32 = 1000 * COUNTS_PER_MM;
@@ -42,6 +45,14 @@ enum Stage {
     See,
     /// How the machine goes on from the capture, and where the boom is, is known.
     Plants(Curve, (i32, Heading)),
+    /// Which nozzles one of the plants needs is being chosen: where it meets the boom.
+    Choose(
+        Curve,
+        (i32, Heading),
+        (Interval, Heading),
+        fan::Choice,
+        bool,
+    ),
     /// One of the plants is being planned.
     Plan(Curve, (i32, Heading), Plan, Told),
 }
@@ -53,6 +64,17 @@ struct Told {
     clipped: bool,
     short: bool,
     smallest: bool,
+}
+
+impl Told {
+    fn of(aim: &fan::Aim, outside: bool, clipped: bool) -> Self {
+        Self {
+            outside,
+            clipped,
+            short: aim.short,
+            smallest: aim.smallest,
+        }
+    }
 }
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
@@ -133,8 +155,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     }
 
     /// Goes on with an image, by a plant, or by some of the nozzles that a plant needs. `Some`
-    /// when all is planned. Bounded whatever boom and plan are; where fans overlap the choice of
-    /// a plant's nozzles is one step ([`Fan::aim`](crate::fan::Fan::aim)).
+    /// when all is planned. Bounded whatever boom and plan are.
     pub fn step_image(&mut self, work: &mut ImageWork<'_>) -> Option<ImageReport> {
         if matches!(self.pending, Pending::Settle { .. }) {
             self.work();
@@ -152,8 +173,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 };
                 work.next = work.next.wrapping_add(1);
                 match self.aim_plant(work, plant, &curve, boom) {
-                    Some((plan, told)) => work.stage = Stage::Plan(curve, boom, plan, told),
+                    Some((met, needed)) => {
+                        work.stage = match needed.aim {
+                            Ok(aim) => {
+                                let told = Told::of(&aim, needed.outside, needed.clipped);
+                                self.to_plan(work, (curve, boom, met), &aim, told)
+                            }
+                            Err(choice) => Stage::Choose(curve, boom, met, choice, needed.clipped),
+                        };
+                    }
                     None => bump16(&mut work.report.outside),
+                }
+                None
+            }
+            Stage::Choose(curve, boom, met, choice, clipped) => {
+                let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
+                let Some(fan) = &self.fan else {
+                    // Choices are only begun with fans.
+                    work.stage = Stage::Plants(*curve, *boom);
+                    return None;
+                };
+                if let Some(aim) = fan.go_on(choice, self.nozzles, faulty) {
+                    let told = Told::of(&aim, false, *clipped);
+                    let at = (*curve, *boom, *met);
+                    work.stage = self.to_plan(work, at, &aim, told);
                 }
                 None
             }
@@ -206,7 +249,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         plant: &Plant,
         curve: &Curve,
         boom: (i32, Heading),
-    ) -> Option<(Plan, Told)> {
+    ) -> Option<((Interval, Heading), Needed)> {
         let detector = usize::from(work.image.detector);
         let eye = self.eyes.get(detector)?;
         let Some(aimed) = aiming::aim(plant, curve, eye, &self.patch) else {
@@ -226,21 +269,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let margin = self.patch.lateral_margin;
         let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
         let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
-        let aim = needed.aim;
-        let met = (patch, heading);
+        Some(((patch, heading), needed))
+    }
+
+    /// A plant's nozzles are known: it is to be planned, and looked up again if it was placed by
+    /// prediction.
+    fn to_plan(
+        &mut self,
+        work: &ImageWork<'_>,
+        (curve, boom, met): (Curve, (i32, Heading), (Interval, Heading)),
+        aim: &fan::Aim,
+        told: Told,
+    ) -> Stage {
         if work.predicted && aim.end > aim.first {
-            let waits = Aim::new(work.image.captured_at, work.captured, met, &aim);
+            let waits = Aim::new(work.image.captured_at, work.captured, met, aim);
             if !self.aims.keep(waits) {
                 bump(&mut self.counters.not_reaimed);
             }
         }
-        let told = Told {
-            outside: needed.outside,
-            clipped: needed.clipped,
-            short: aim.short,
-            smallest: aim.smallest,
-        };
-        Some((Plan::new(&aim, met, boom, Sighting::First), told))
+        Stage::Plan(
+            curve,
+            boom,
+            Plan::new(aim, met, boom, Sighting::First),
+            told,
+        )
     }
 
     fn report_plant(&mut self, report: &mut ImageReport, became: &Became, told: Told) {

@@ -220,7 +220,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// An order that closes everything, whatever is still pending.
     fn overtaking(&mut self, now: Micros) -> Result<(), OrderError> {
         let result = self.overtake(now);
-        self.count_refusal(now, result.map_err(|latest| OrderError::TimeBackwards { latest }))
+        self.count_refusal(
+            now,
+            result.map_err(|latest| OrderError::TimeBackwards { latest }),
+        )
     }
 
     fn count_refusal(

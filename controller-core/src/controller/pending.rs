@@ -22,8 +22,8 @@ use crate::turning::Heading;
 use crate::units::Micros;
 use crate::wake::{GROUP_BITS, bits};
 
-/// Nozzles of which one call brings up what they sprayed, plans a patch on, or ends a way back.
-pub(super) const NOZZLES_A_STEP: usize = 4;
+/// Nozzles of which one call brings up what they sprayed, or ends a way back.
+const NOZZLES_A_STEP: usize = 4;
 
 /// What is left to do of the latest input.
 #[derive(Clone, Copy, Debug, Default)]
@@ -154,8 +154,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let first = usize::from(group) << GROUP_BITS;
         for offset in bits(left).take(NOZZLES_A_STEP) {
             let index = first.wrapping_add(offset);
-            if let (Some(lane), Some(nozzle)) =
-                (self.lanes.get_mut(index), self.nozzles.get(index))
+            if let (Some(lane), Some(nozzle)) = (self.lanes.get_mut(index), self.nozzles.get(index))
             {
                 let side = self.turning.side(nozzle.y);
                 let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
