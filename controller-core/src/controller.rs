@@ -7,7 +7,10 @@
 //! the contract gets the same commands, whatever else its schedule does; one that
 //! does not is counted ([`Counters::inputs_before_poll`], [`Counters::overruns`]).
 //!
-//! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
+//! An input call notes what it is given; what grows with the boom is done by the polls that
+//! follow, before anything is decided. Getters tell what is known as of the last poll.
+//!
+//! Prefixes: `handle_`, `note_` and `begin_` take an input, `poll` gives output, the rest are getters.
 
 use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};

@@ -248,21 +248,27 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
     good
 }
 
-/// The same with fans of three spacings on an uneven boom with faulty nozzles: the sets are
-/// searched.
+/// The same with fans of three spacings on an uneven boom with faulty nozzles, where the sets are
+/// searched; and on an even one, where runs of neighbours are.
 fn fans<const N: usize>(meter: &mut Meter) -> bool {
-    let mut tables = Tables::<N>::new(OPEN, CLOSE);
-    for (k, nozzle) in tables.nozzles.iter_mut().enumerate() {
+    let mut uneven = Tables::<N>::new(OPEN, CLOSE);
+    for (k, nozzle) in uneven.nozzles.iter_mut().enumerate() {
         let shift = Length::from_mm([0, 9, -7, 4][k % 4]);
         nozzle.y = nozzle.y.plus(shift);
     }
+    let even = Tables::<N>::new(OPEN, CLOSE);
+    let faulty = [3, 7, (N / 2) as u16];
     let mut good = true;
-    for (half, flat) in [(700, 100), (1000, 0), (500, 250)] {
+    for (tables, faulty, half, flat) in [
+        (&uneven, &faulty[..], 700, 100),
+        (&uneven, &faulty[..], 1000, 0),
+        (&uneven, &faulty[..], 500, 250),
+        (&even, &[], 250, 0),
+    ] {
         let mut config = tables.config(20);
         let mm = Length::from_mm;
         config.fan = Some(FanConfig::new(mm(half), mm(flat), mm(SPACING_MM)));
-        let faulty = [3, 7, (N / 2) as u16];
-        config.faulty = &faulty;
+        config.faulty = faulty;
         let config = black_box(config);
         let Ok(mut core) = Boom::<N>::new(&config) else {
             return false;
@@ -284,6 +290,10 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
             rig.image(Row::WholeImageOneFan, 0, 0, (0, 20_000), &one);
             good &= rig.core.counters().plants > before;
             rig.image(Row::WholeImage64Fan, 0, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+            // All nozzles, half of them, and as many as are just searched.
+            let wide = [width::<N>(), width::<N>() / 2, 30 * SPACING_MM - 2 * half];
+            let one = [plant(1700, 0, 20, wide[k % 3])];
+            rig.image(Row::WholeImage64Fan, 0, 0, (0, 20_000), &one);
             rig.run_up(5, PERIOD);
         }
     }
