@@ -14,7 +14,7 @@
 //! as a whole, with a reason, before anything is planned.
 
 use crate::boom::{DetectorConfig, NozzleConfig, PatchConfig};
-use crate::fan::{Aim, Fan};
+use crate::fan::{Aim, Choice, Fan};
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::later;
 use crate::turning::{Crossing, Curve, Heading};
@@ -302,7 +302,8 @@ pub(crate) fn seen_by_all(
 
 /// What a plant needs across travel.
 pub(crate) struct Needed {
-    pub aim: Aim,
+    /// The nozzles, known or still to be chosen.
+    pub aim: Result<Aim, Choice>,
     /// It lies wholly beside the boom.
     pub outside: bool,
     /// It reaches beyond the boom's ground.
@@ -310,7 +311,7 @@ pub(crate) struct Needed {
 }
 
 /// The nozzles that a plant needs. `faulty` may be shorter than `nozzles`: the rest is
-/// healthy. Work: see [`Fan::aim`]; in the lane form a search by halving.
+/// healthy. Two searches by halving; with fans the choice is only begun.
 pub(crate) fn needed(
     plant: Across,
     nozzles: &[NozzleConfig],
@@ -330,9 +331,9 @@ pub(crate) fn needed(
             let left = wide.left.max(boom.left);
             let right = wide.right.min(boom.right);
             if left >= right {
-                (Aim::default(), true)
+                (Ok(Aim::default()), true)
             } else {
-                (fan.aim(nozzles, faulty, left, right), false)
+                (Err(fan.begin(nozzles, faulty, left, right)), false)
             }
         }
         None => {
@@ -349,7 +350,7 @@ pub(crate) fn needed(
                 short: lanes.any(|&f| f),
                 smallest: true,
             };
-            (aim, first == end)
+            (Ok(aim), first == end)
         }
     };
     Needed {

@@ -7,7 +7,10 @@
 //! the contract gets the same commands, whatever else its schedule does; one that
 //! does not is counted ([`Counters::inputs_before_poll`], [`Counters::overruns`]).
 //!
-//! Prefixes: `handle_` takes an input, `poll` gives output, the rest are getters.
+//! An input call notes what it is given; what grows with the boom is done by the polls that
+//! follow, before anything is decided. Getters tell what is known as of the last poll.
+//!
+//! Prefixes: `handle_`, `note_` and `begin_` take an input, `poll` gives output, the rest are getters.
 
 use crate::bench::{Bench, Limits};
 use crate::boom::{Config, ConfigError, DetectorConfig, NozzleConfig, PatchConfig, TimingConfig};
@@ -16,7 +19,7 @@ use crate::fan::Fan;
 use crate::guard::{GuardState, Latches};
 use crate::lane::Lane;
 use crate::layers::Layers;
-use crate::odometer::{Motion, Odometer, PulseError};
+use crate::odometer::{Motion, Odometer};
 use crate::rate::Rate;
 use crate::reach::{Horizon, Reach};
 use crate::reaim::Aims;
@@ -24,7 +27,7 @@ use crate::repeats::Repeats;
 use crate::sequencer::Command;
 use crate::slice::Slice;
 use crate::turning::{Swing, Turning};
-use crate::units::{Distance, Length, Micros, Span, Speed, wrap_i32};
+use crate::units::{Distance, Micros, Span, Speed};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, longest_sleep};
 use heapless::Vec;
 
@@ -34,10 +37,14 @@ mod deciding;
 mod images;
 mod machine;
 mod orders;
+mod pending;
+mod pulses;
 mod rate;
 mod yaw;
 
+pub use images::ImageWork;
 pub use machine::FaultError;
+use pending::Pending;
 
 /// Nozzles of group `index` on a boom of `count`.
 fn group_size(count: usize, index: usize) -> usize {
@@ -101,6 +108,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     bench: Bench,
     bench_limits: Limits,
     switch_quiet: Span,
+    /// What the latest input left for the polls.
+    pending: Pending,
     /// The group that is being decided, some steps a call.
     slice: Option<Slice>,
     /// Since when, and in which group next, everything open is to close at once.
@@ -187,6 +196,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 sections: layers.section_count(),
             },
             switch_quiet: config.modes.switch_quiet,
+            pending: Pending::Nothing,
             slice: None,
             urgent: None,
             layers,
@@ -231,6 +241,19 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     pub fn decide_at_every_instant(&mut self) {
         self.every_instant = true;
         self.stale = true;
+    }
+
+    /// The reference that the steps of inputs are tested against: does all that is pending.
+    #[doc(hidden)]
+    pub fn finish_inputs(&mut self) {
+        self.finish();
+    }
+
+    /// True when the next poll does what an input left, for those that measure it.
+    #[doc(hidden)]
+    #[must_use]
+    pub fn works_on_input(&self) -> bool {
+        self.pending.is_some() && !self.closes_first()
     }
 
     /// What happened so far, counted.
@@ -281,60 +304,8 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             .flatten()
     }
 
-    /// A wheel pulse, stamped `now`. Constant work.
-    ///
-    /// # Errors
-    /// [`PulseError`]; counted, and the odometer is as before.
-    pub fn handle_pulse(&mut self, now: Micros) -> Result<(), PulseError> {
-        if let Err(latest) = self.advance(now) {
-            bump(&mut self.counters.pulses_refused);
-            return Err(PulseError::TimeBackwards { latest });
-        }
-        if self.bench.end() {
-            // Good or refused: whatever turns the wheel ends the bench state.
-            bump(&mut self.counters.bench_cut);
-            self.close_at_once(now);
-        }
-        let stood = self.odometer.stands(now);
-        match self.odometer.handle_pulse(now) {
-            Ok(lost) => {
-                bump(&mut self.counters.pulses);
-                add(&mut self.counters.pulses_bridged, lost);
-                self.counters.slot_drop_outs = self.odometer.slot_drop_outs();
-                let here = wrap_i32(self.odometer.distance().0);
-                let eyes = self.eyes;
-                let swath = |index: usize| {
-                    eyes.get(index)
-                        .map_or(Length::default(), |eye| eye.view_left.plus(eye.view_right))
-                };
-                let heading = self.turning.swing_at(now).heading();
-                self.layers.pass(here, heading, swath, &mut self.counters);
-                if self.turning.fell_silent(now, stood) {
-                    self.turning.count(|counts| &mut counts.silences, 1);
-                }
-                self.reach.mind_lines(self.layers.keeps_off());
-                self.stale = true;
-                self.reaim(now);
-                if stood {
-                    // Standing, nobody needs to see anything: the wait starts anew.
-                    for sight in &mut self.detectors {
-                        sight.last_image = sight.last_image.max(now);
-                        sight.silent = false;
-                    }
-                    self.silence_due = now;
-                }
-                Ok(())
-            }
-            Err(error) => {
-                bump(&mut self.counters.pulses_refused);
-                log!(warn, "pulse at {} us refused: {}", now.0, error);
-                Err(error)
-            }
-        }
-    }
-
-    /// The next thing to do at `now`: one command, or some steps of the decision of a group of
-    /// up to 32 nozzles, or nothing. Bounded whatever boom, plan and layers are. To be called
+    /// The next thing to do at `now`: some steps of what an input left to do, one command, or some
+    /// steps of the decision of a group of up to 32 nozzles, or nothing. Bounded whatever boom, plan and layers are. To be called
     /// until it is [`Poll::Idle`]; an input before that is counted
     /// ([`Counters::inputs_before_poll`]), and the nozzles not yet decided at the instant are
     /// decided with it, or after a stop not at all.
@@ -343,6 +314,10 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             Ok(()) => now,
             Err(latest) => latest,
         };
+        if self.works_on_input() {
+            self.work();
+            return Poll::Busy;
+        }
         if self.slice.is_some() {
             return self.decide_on();
         }
@@ -380,16 +355,37 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         Ok(())
     }
 
-    /// For inputs: also counts a caller that did not poll first.
+    /// For inputs: what an earlier one left is finished first, and a caller that did not poll
+    /// is counted.
     fn advance(&mut self, now: Micros) -> Result<(), Micros> {
+        let unfinished = self.is_unfinished(now);
         self.start(now)?;
+        self.finish();
+        self.count_unpolled(now, unfinished);
+        Ok(())
+    }
+
+    /// For inputs that wait for nothing, likewise.
+    fn overtake(&mut self, now: Micros) -> Result<(), Micros> {
+        let unfinished = self.is_unfinished(now);
+        self.start(now)?;
+        self.count_unpolled(now, unfinished);
+        Ok(())
+    }
+
+    /// An earlier input was not polled for. Several of one stamp may come together.
+    fn is_unfinished(&self, now: Micros) -> bool {
+        self.pending.is_some() && self.latest < now
+    }
+
+    fn count_unpolled(&mut self, now: Micros, unfinished: bool) {
         if let Some(slice) = &mut self.slice {
             slice.input_came();
         }
-        if self.slice.is_some() || self.urgent.is_some() || self.next_due().1 <= now {
+        let unfinished = unfinished || self.slice.is_some() || self.urgent.is_some();
+        if unfinished || self.next_due().1 <= now {
             bump(&mut self.counters.inputs_before_poll);
         }
-        Ok(())
     }
 
     /// The group to decide next, and when. Constant work when nothing came in since a poll

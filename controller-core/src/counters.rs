@@ -83,7 +83,8 @@ pub struct Counters {
     pub overruns: u32,
     /// Worst delay of a decision instant, µs.
     pub worst_lateness_us: u32,
-    /// Inputs handed over while an earlier decision instant was still open.
+    /// Inputs handed over while an earlier decision instant was still open, or before the polls
+    /// had done what an input of an earlier stamp left.
     pub inputs_before_poll: u32,
     /// Calls whose `now` was before an earlier call's.
     pub time_backwards: u32,

@@ -26,6 +26,10 @@
 use crate::boom::{ConfigError, NozzleConfig};
 use crate::units::{Length, saturate_i32};
 
+mod choice;
+
+pub(crate) use choice::Choice;
+
 /// A share of 1 in the unit of [`FanConfig::wanted_share`].
 pub const WHOLE_SHARE: u16 = 10_000;
 /// Most nozzles among which a set is searched.
@@ -233,112 +237,35 @@ impl Fan {
     /// nozzles that reach the stretch, see the top of this page.
     #[must_use]
     pub fn aim(&self, nozzles: &[NozzleConfig], faulty: &[bool], left: i32, right: i32) -> Aim {
-        let from = left.saturating_sub(self.half);
-        let to = right.saturating_add(self.half);
-        if self.runs
-            && let Some((first, end)) = self.run(nozzles, left, right)
-        {
-            // A faulty nozzle counts wherever it reaches the stretch, in the run or not.
-            let near = faulty
-                .iter()
-                .zip(nozzles)
-                .any(|(&f, n)| f && n.y.bits() > from && n.y.bits() < to);
-            if !near {
-                return Aim {
-                    first,
-                    end,
-                    closed: 0,
-                    short: false,
-                    smallest: true,
-                };
+        let mut choice = self.begin(nozzles, faulty, left, right);
+        loop {
+            if let Some(aim) = self.go_on(&mut choice, nozzles, faulty) {
+                return aim;
             }
         }
-        let first = nozzles.partition_point(|n| n.y.bits() <= from);
-        let end = nozzles.partition_point(|n| n.y.bits() < to).max(first);
-        let reaching = nozzles.get(first..end).unwrap_or_default();
-        let mut healthy = 0;
-        for (bit, index) in bits().zip(first..end) {
-            if !faulty.get(index).copied().unwrap_or_default() {
-                healthy |= bit;
-            }
-        }
-        if reaching.len() > MOST_SEARCHED {
-            return Aim {
-                first,
-                end,
-                closed: !healthy,
-                short: !self.reached(nozzles, faulty, left, right),
-                smallest: false,
-            };
-        }
-        let window = Window {
-            fan: self,
-            nozzles: reaching,
-            left,
-            right,
-        };
-        let (open, short, smallest) = window.search(healthy);
-        Aim::trimmed(first, open, short, smallest)
     }
 
-    /// Whether all healthy nozzles together give the whole stretch its dose.
-    fn reached(&self, nozzles: &[NozzleConfig], faulty: &[bool], left: i32, right: i32) -> bool {
-        let enough = |y: i32| {
-            let first = nozzles.partition_point(|n| n.y.bits() <= y.saturating_sub(self.half));
-            let mut sum = 0_i32;
-            for (index, n) in nozzles.iter().enumerate().skip(first) {
-                if n.y.bits() >= y.saturating_add(self.half) {
-                    break;
-                }
-                if !faulty.get(index).copied().unwrap_or_default() {
-                    sum = sum.saturating_add(self.dose(y.saturating_sub(n.y.bits())));
-                }
-            }
-            sum >= self.need
-        };
-        let inside = |y: i32| y > left && y < right;
-        enough(left)
-            && enough(right)
-            && (nozzles.iter()).all(|n| {
-                self.ends(n.y.bits())
-                    .iter()
-                    .all(|&y| !inside(y) || enough(y))
-            })
+    /// Begins the same as bounded calls.
+    pub(crate) fn begin(
+        &self,
+        nozzles: &[NozzleConfig],
+        faulty: &[bool],
+        left: i32,
+        right: i32,
+    ) -> Choice {
+        Choice::new(self, nozzles, faulty, left, right)
     }
 
-    /// The shortest run of neighbours by the table: its first nozzle and one past its
-    /// last. The rightmost of equally short ones.
-    fn run(&self, nozzles: &[NozzleConfig], left: i32, right: i32) -> Option<(usize, usize)> {
-        // How many nozzles stand far enough left for a run to begin with.
-        let mut begin: Option<usize> = None;
-        let mut reaches = self.reaches.iter().copied();
-        let mut reach = NOWHERE;
-        for length in 1..=nozzles.len() {
-            reach = reaches.next().unwrap_or(reach);
-            if reach == NOWHERE {
-                continue;
-            }
-            let serves = |n: &NozzleConfig| n.y.bits().saturating_add(reach) <= left;
-            let mut count = match begin {
-                Some(count) => count,
-                None => nozzles.partition_point(serves),
-            };
-            // Longer runs reach farther: the count only grows.
-            while nozzles.get(count).is_some_and(serves) {
-                count = count.saturating_add(1);
-            }
-            begin = Some(count);
-            let Some(last_begin) = count.checked_sub(1) else {
-                continue;
-            };
-            let first = last_begin.min(nozzles.len().saturating_sub(length));
-            let end = first.saturating_add(length);
-            let last = nozzles.get(end.saturating_sub(1))?;
-            if last.y.bits().saturating_sub(reach) >= right {
-                return Some((first, end));
-            }
-        }
-        None
+    /// Goes on with a choice; `Some` when it is made. Nozzles and faults must be those that it
+    /// began with.
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub(crate) fn go_on(
+        &self,
+        choice: &mut Choice,
+        nozzles: &[NozzleConfig],
+        faulty: &[bool],
+    ) -> Option<Aim> {
+        choice.step(self, nozzles, faulty)
     }
 
     /// Fills the table, if the boom is even and the fans let runs be the smallest sets.
@@ -524,135 +451,9 @@ impl Pitch {
     }
 }
 
-/// The nozzles that reach a stretch, at most [`MOST_SEARCHED`]; sets of them are bits.
-struct Window<'a> {
-    fan: &'a Fan,
-    nozzles: &'a [NozzleConfig],
-    left: i32,
-    right: i32,
-}
-
-impl Window<'_> {
-    /// Every point at which a sum of patterns can be lowest.
-    fn points(&self) -> impl Iterator<Item = i32> {
-        let count = self.nozzles.len() << 1;
-        (0..count.wrapping_add(2)).filter_map(|k| self.point(k))
-    }
-
-    #[cfg_attr(target_os = "none", inline(never))]
-    fn point(&self, k: usize) -> Option<i32> {
-        let Some(nozzle) = self.nozzles.get(k >> 1) else {
-            return Some(if k & 1 == 0 { self.left } else { self.right });
-        };
-        let [begin, end] = self.fan.ends(nozzle.y.bits());
-        let y = if k & 1 == 0 { begin } else { end };
-        (y > self.left && y < self.right).then_some(y)
-    }
-
-    #[cfg_attr(target_os = "none", inline(never))]
-    fn dose(&self, y: i32, set: u32) -> i32 {
-        let mut sum = 0_i32;
-        for (bit, n) in bits().zip(self.nozzles) {
-            if set & bit != 0 {
-                sum = sum.saturating_add(self.fan.dose(y.saturating_sub(n.y.bits())));
-            }
-        }
-        sum
-    }
-
-    /// The smallest set of `healthy` nozzles; whether some point stays short; whether no
-    /// smaller set is possible.
-    fn search(&self, healthy: u32) -> (u32, bool, bool) {
-        let need = self.fan.need;
-        // Nozzles that no set can do without.
-        let (mut must, mut short) = (0, false);
-        for y in self.points() {
-            let all = self.dose(y, healthy);
-            short |= all < need;
-            for (bit, n) in bits().zip(self.nozzles) {
-                let u = y.saturating_sub(n.y.bits());
-                let needed = if all < need {
-                    // Here and beside it all that can be had. The pattern that ends right
-                    // here still counts on one side of it.
-                    u.saturating_abs() <= self.fan.half
-                } else {
-                    all.saturating_sub(self.fan.dose(u)) < need
-                };
-                if needed {
-                    must |= bit & healthy;
-                }
-            }
-        }
-        // Points that are still short of what they can get, and who could help there.
-        let mut optional = 0;
-        for y in self.points() {
-            if self.dose(y, must) < need.min(self.dose(y, healthy)) {
-                for (bit, n) in bits().zip(self.nozzles) {
-                    if self.fan.dose(y.saturating_sub(n.y.bits())) > 0 {
-                        optional |= bit & healthy & !must;
-                    }
-                }
-            }
-        }
-        if optional == 0 {
-            return (must, short, true);
-        }
-        if optional.count_ones() > MOST_OPTIONAL {
-            return (self.drop_one_by_one(must, optional, healthy), short, false);
-        }
-        (self.fewest(must, optional, healthy), short, true)
-    }
-
-    /// Whether `set` gives every point its dose, or all that it can get.
-    fn enough(&self, set: u32, healthy: u32) -> bool {
-        self.points()
-            .all(|y| self.dose(y, set) >= self.fan.need.min(self.dose(y, healthy)))
-    }
-
-    /// Tries every choice of the optional nozzles: at most 2⁸.
-    fn fewest(&self, must: u32, optional: u32, healthy: u32) -> u32 {
-        let mut best = must | optional;
-        let choices = 1_u32.checked_shl(optional.count_ones()).unwrap_or_default();
-        for choice in 1..choices {
-            if must.count_ones().saturating_add(choice.count_ones()) >= best.count_ones() {
-                continue;
-            }
-            let set = must | spread(choice, optional);
-            if self.enough(set, healthy) {
-                best = set;
-            }
-        }
-        best
-    }
-
-    fn drop_one_by_one(&self, must: u32, optional: u32, healthy: u32) -> u32 {
-        let mut set = must | optional;
-        for bit in bits() {
-            if optional & bit != 0 && self.enough(set & !bit, healthy) {
-                set &= !bit;
-            }
-        }
-        set
-    }
-}
-
 /// The 32 single bits, lowest first.
 fn bits() -> impl Iterator<Item = u32> {
     (0..32).map(|place: u32| 1_u32.wrapping_shl(place))
-}
-
-/// Puts the low bits of `choice` at the places of the bits of `among`.
-fn spread(choice: u32, among: u32) -> u32 {
-    let (mut rest, mut set) = (choice, 0);
-    for bit in bits() {
-        if among & bit != 0 {
-            if rest & 1 != 0 {
-                set |= bit;
-            }
-            rest >>= 1;
-        }
-    }
-    set
 }
 
 /// Quotient of a number and a positive one, rounded down.

@@ -315,9 +315,19 @@ fn force(items: &mut [Interval], at: usize, new: Interval) -> Inserted {
             if let Some(slot) = items.get_mut(i) {
                 slot.end = end;
             }
-            remove(items, next);
-            let at = if at > i { at.saturating_sub(1) } else { at };
-            place(items, at, new);
+            // The room of the one that is joined goes to the new one: only those between move.
+            let mut new = new;
+            if at > next {
+                let between = items.get_mut(next..at).unwrap_or_default();
+                for slot in between.iter_mut().rev() {
+                    core::mem::swap(slot, &mut new);
+                }
+            } else {
+                let between = items.get_mut(at..=next).unwrap_or_default();
+                for slot in between {
+                    core::mem::swap(slot, &mut new);
+                }
+            }
         }
     }
     Inserted::Forced { gap: best_gap }

@@ -116,6 +116,16 @@ impl Stretch {
     }
 }
 
+/// The search for the two stretches of a full list that become one.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Joining {
+    new: Stretch,
+    /// The stretch next in turn.
+    row: u8,
+    /// The least waste so far, and of which two; without a second of one and the new one.
+    best: Option<(i64, u8, Option<u8>)>,
+}
+
 /// The bounded list.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct KeepOffs {
@@ -142,21 +152,33 @@ impl KeepOffs {
 
     /// Adds a stretch; true when two had to be joined. Bounded by the square of
     /// [`MAX_KEEP_OFF`] when full.
+    #[cfg(test)]
     pub(crate) fn insert(&mut self, new: Stretch) -> bool {
+        let mut joining = self.begin(new);
+        let joins = joining.is_some();
+        while let Some(one) = joining {
+            joining = self.join(one);
+        }
+        joins
+    }
+
+    /// Adds a stretch, if need be over several calls: `Some` when two have to be joined. Bounded
+    /// by [`MAX_KEEP_OFF`].
+    pub(crate) fn begin(&mut self, new: Stretch) -> Option<Joining> {
         let most = self.most;
         if self
             .list
             .iter()
             .any(|old| old.holds(&new.at(old.heading, most)))
         {
-            return false;
+            return None;
         }
         (self.list).retain(|old| !new.holds(&old.at(new.heading, most)));
-        let Err(new) = self.put(new) else {
-            return false;
-        };
-        self.join(new);
-        true
+        self.put(new).err().map(|new| Joining {
+            new,
+            row: 0,
+            best: None,
+        })
     }
 
     /// Puts one in by its near end; gives the last one back when the list is full. In order, a
@@ -170,22 +192,40 @@ impl KeepOffs {
         self.list.push(new)
     }
 
-    /// Full: makes one of the two, `new` among them, that waste least together.
-    fn join(&mut self, new: Stretch) {
-        let mut best: Option<(i64, usize, Option<usize>)> = None;
-        for (i, a) in self.list.iter().enumerate() {
-            let with_new = (a.waste(&new.at(a.heading, self.most)), i, None);
-            let rest = self.list.iter().enumerate().skip(i.wrapping_add(1));
-            let with_old = rest.map(|(j, b)| (a.waste(&b.at(a.heading, self.most)), i, Some(j)));
-            for candidate in with_old.chain([with_new]) {
-                if best.is_none_or(|(least, _, _)| candidate.0 < least) {
-                    best = Some(candidate);
-                }
+    /// Full: makes one of the two, the new one among them, that waste least together. Goes on
+    /// with the search by one stretch against those behind it; when all are through, joins, and
+    /// returns `None`. Bounded by [`MAX_KEEP_OFF`].
+    pub(crate) fn join(&mut self, mut joining: Joining) -> Option<Joining> {
+        let row = usize::from(joining.row);
+        let Some(a) = self.list.get(row) else {
+            self.join_two(&joining);
+            return None;
+        };
+        let with_new = (
+            a.waste(&joining.new.at(a.heading, self.most)),
+            joining.row,
+            None,
+        );
+        let rest = (0_u8..).zip(&self.list).skip(row.wrapping_add(1));
+        let with_old =
+            rest.map(|(j, b)| (a.waste(&b.at(a.heading, self.most)), joining.row, Some(j)));
+        for candidate in with_old.chain([with_new]) {
+            if joining.best.is_none_or(|(least, _, _)| candidate.0 < least) {
+                joining.best = Some(candidate);
             }
         }
-        let Some((_, i, partner)) = best else { return };
+        joining.row = joining.row.saturating_add(1);
+        Some(joining)
+    }
+
+    fn join_two(&mut self, joining: &Joining) {
+        let Some((_, i, partner)) = joining.best else {
+            return;
+        };
+        let new = joining.new;
+        let partner = partner.map(usize::from);
         let other = partner.map_or(new, |j| self.list.get(j).copied().unwrap_or(new));
-        if let Some(slot) = self.list.get_mut(i) {
+        if let Some(slot) = self.list.get_mut(usize::from(i)) {
             *slot = slot.hull(&other.at(slot.heading, self.most));
         }
         if let Some(slot) = partner.and_then(|j| self.list.get_mut(j)) {

@@ -245,19 +245,19 @@ impl<const K: usize> Lane<K> {
         now.wrapping_sub(self.last_at).cast_signed()
     }
 
-    /// Where the lane is next to be looked at while it may spray: the boundary ahead.
-    /// `None`: nothing to do.
-    pub(crate) fn boundary(&self, wanted: &Wanted<'_>, place: i32) -> Option<i32> {
-        let mut runs = Runs::default();
-        loop {
-            match self.look_for_boundary(wanted, place, &mut runs) {
-                Some(boundary) => return boundary,
-                None => runs.step(wanted, self.plan.as_slice()),
-            }
+    /// Where the lane is next to be looked at while it may spray and the plan alone decides: the
+    /// boundary ahead. `None`: nothing to do.
+    pub(crate) fn plan_boundary(&self, place: i32) -> Option<i32> {
+        match (self.plan.first(), self.open) {
+            (Some(first), false) => Some(first.start),
+            (Some(first), true) if ahead(first.start, self.done_to) <= 0 => Some(first.end),
+            // Open with nothing left to spray here: at once.
+            (_, true) => Some(place),
+            (None, false) => None,
         }
     }
 
-    /// The same over several calls. Outer `None`: `runs` has to search first.
+    /// The same whatever decides, over several calls. Outer `None`: `runs` has to search first.
     pub(crate) fn look_for_boundary(
         &self,
         wanted: &Wanted<'_>,
@@ -267,13 +267,7 @@ impl<const K: usize> Lane<K> {
         if !wanted.is_plan() {
             return self.composed_boundary(wanted, place, runs);
         }
-        Some(match (self.plan.first(), self.open) {
-            (Some(first), false) => Some(first.start),
-            (Some(first), true) if ahead(first.start, self.done_to) <= 0 => Some(first.end),
-            // Open with nothing left to spray here: at once.
-            (_, true) => Some(place),
-            (None, false) => None,
-        })
+        Some(self.plan_boundary(place))
     }
 
     #[cfg_attr(target_os = "none", inline(never))]

@@ -4,7 +4,7 @@
 use crate::boom::{Config, ConfigError, NozzleConfig, UnseenPolicy};
 use crate::counters::{Counters, bump};
 use crate::ground_plan::{Interval, ahead};
-use crate::keep_off::{KeepOffs, Over, Stretch};
+use crate::keep_off::{Joining, KeepOffs, Over, Stretch};
 use crate::sections::{Mode, OrderError, SectionConfig, Sections};
 use crate::sight::{Covering, Seen};
 use crate::turning::{Heading, Side};
@@ -229,15 +229,14 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         }
     }
 
-    /// Takes keep-off ground from `from` to `to`, while the reference point is at `here` with
-    /// `heading`.
-    pub fn keep_off(
-        &mut self,
+    /// Keep-off ground from `from` to `to`, while the reference point is at `here` with `heading`:
+    /// checked, not taken yet.
+    pub fn stretch(
+        &self,
         over: Over,
         (from, to): (i32, i32),
         (here, heading): (i32, Heading),
-        counters: &mut Counters,
-    ) -> Result<(), OrderError> {
+    ) -> Result<Stretch, OrderError> {
         let (first, count) = match over {
             Over::Boom => (0, self.nozzles),
             Over::Section(section) if self.sections.exists(usize::from(section)) => {
@@ -259,17 +258,23 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         if ahead(to, here.wrapping_add(self.rear)) <= 0 {
             return Err(OrderError::Behind);
         }
-        let stretch = Stretch {
+        Ok(Stretch {
             first,
             end,
             from,
             to,
             heading,
-        };
-        bump(&mut counters.keep_offs);
-        if self.keep_offs.insert(stretch) {
-            bump(&mut counters.keep_off_joined);
-        }
-        Ok(())
+        })
+    }
+
+    /// Takes keep-off ground. `Some` when two have to be joined, which goes on with
+    /// [`join_keep_off`](Self::join_keep_off).
+    pub fn keep_off(&mut self, stretch: Stretch) -> Option<Joining> {
+        self.keep_offs.begin(stretch)
+    }
+
+    /// Goes on with joining. `None` when it is done.
+    pub fn join_keep_off(&mut self, joining: Joining) -> Option<Joining> {
+        self.keep_offs.join(joining)
     }
 }

@@ -100,7 +100,7 @@ pub use boom::{
     Config, ConfigError, DetectorConfig, ModesConfig, NozzleConfig, PatchConfig, TimingConfig,
     UnseenPolicy, WheelConfig,
 };
-pub use controller::{Controller, FaultError, Poll};
+pub use controller::{Controller, FaultError, ImageWork, Poll};
 pub use counters::Counters;
 pub use fan::FanConfig;
 pub use guard::GuardState;

@@ -16,7 +16,7 @@ use heapless::Deque;
 /// Most plants remembered.
 pub(crate) const MOST_AIMS: usize = 16;
 /// Most plants looked up again at one pulse.
-pub(crate) const AIMS_A_PULSE: usize = 4;
+pub(crate) const AIMS_A_PULSE: u8 = 4;
 /// A place that moved by less is left alone, counts: an eighth of a millimetre.
 pub(crate) const LEAST_MOVE: i32 = 2;
 
@@ -108,6 +108,11 @@ impl Aims {
                 None => aim.count = 0,
             }
         }
+    }
+
+    /// True when none waits.
+    pub fn is_empty(&self) -> bool {
+        self.waiting.is_empty()
     }
 
     /// The oldest one, which is then forgotten.

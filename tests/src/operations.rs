@@ -64,6 +64,10 @@ pub enum Caller {
     Restless,
     /// Keeps it, with the reference that skips no decision instant.
     EveryInstant,
+    /// Keeps it, in the shortest calls that there are: notes pulses, and takes images in steps.
+    Steps,
+    /// Keeps it, with the reference that does at once all that an input leaves for the polls.
+    AtOnce,
 }
 
 /// One controller under trial, with a plain model of what it may do.
@@ -213,6 +217,9 @@ impl Trial {
 
     /// Polls at `now` until the core rests, and holds every command against the model.
     fn drain(&mut self) {
+        if self.caller == Caller::AtOnce {
+            self.core.finish_inputs();
+        }
         for _ in 0..10_000 {
             match self.core.poll(Micros(self.now)) {
                 Poll::Busy => {}
@@ -295,9 +302,17 @@ impl Trial {
     }
 
     fn pulse(&mut self) {
-        let result = self.core.handle_pulse(Micros(self.now));
-        self.pulses += u32::from(result.is_err());
-        if result.is_ok() {
+        let refused = if self.caller == Caller::Steps {
+            let before = self.core.counters().pulses_refused;
+            let noted = self.core.note_pulse(Micros(self.now));
+            assert_eq!(noted, Ok(()));
+            self.drain();
+            self.core.counters().pulses_refused > before
+        } else {
+            self.core.handle_pulse(Micros(self.now)).is_err()
+        };
+        self.pulses += u32::from(refused);
+        if !refused {
             self.last_pulse = Some(self.now);
         }
         self.drain();
@@ -456,7 +471,15 @@ impl Trial {
             },
             plants: &plants,
         };
-        let result = self.core.handle_image(Micros(self.now), &image);
+        let result = if self.caller == Caller::Steps {
+            (self.core.begin_image(Micros(self.now), &image)).map(|mut work| {
+                (0..10_000)
+                    .find_map(|_| self.core.step_image(&mut work))
+                    .expect("an image comes to its end")
+            })
+        } else {
+            self.core.handle_image(Micros(self.now), &image)
+        };
         self.images += u32::from(result.is_err());
         if let Ok(report) = result {
             let told = report.accepted + report.outside + report.late + report.unserved;

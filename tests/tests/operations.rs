@@ -27,6 +27,15 @@ proptest! {
         prop_assert_eq!(&plain, &run_operations(&bytes, Caller::EveryInstant));
         prop_assert_eq!(&plain, &run_operations(&bytes, Caller::Restless));
     }
+
+    /// What inputs leave for the polls comes to the same in steps and at once, and so do noted
+    /// pulses and images in steps.
+    #[test]
+    fn the_steps_of_inputs_change_no_command(bytes in proptest::collection::vec(any::<u8>(), 1..500)) {
+        let plain = run_operations(&bytes, Caller::Keeps);
+        prop_assert_eq!(&plain, &run_operations(&bytes, Caller::Steps));
+        prop_assert_eq!(&plain, &run_operations(&bytes, Caller::AtOnce));
+    }
 }
 
 /// A fixed long run, so that the properties above are known to reach every state.

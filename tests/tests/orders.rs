@@ -467,6 +467,95 @@ fn an_order_within_a_decision_holds_for_the_rest() {
     assert!((0..8).all(|nozzle| wide.is_open(nozzle) == Some(false)));
 }
 
+/// An order whose work is not done: after any number of its polls the next input finds it in
+/// force, and the same commands come out as when it was done at once.
+#[test]
+fn an_input_finishes_what_the_last_one_left() {
+    let keep_off = |core: &mut Core| {
+        let along = Along::Ahead {
+            from: Length::from_mm(60),
+            to: Length::from_mm(400),
+        };
+        core.handle_keep_off(Micros(492_300), Over::Nozzles { first: 0, count: 3 }, along)
+    };
+    let mut left = 0;
+    for second in [0, 1, 2, 3] {
+        let trial = |polls: Option<usize>| {
+            let mut core = all_open();
+            let mut out = Vec::new();
+            (core.handle_mode(Micros(492_200), 0, Mode::Off)).expect("taken");
+            assert_eq!(core.mode(0), Some(Mode::Off), "as ordered, in force or not");
+            match polls {
+                Some(polls) => {
+                    for _ in 0..polls {
+                        let poll = core.poll(Micros(492_200));
+                        assert!(!matches!(poll, Poll::Command(_)), "{poll:?}");
+                    }
+                }
+                None => core.finish_inputs(),
+            }
+            let before = core.counters().inputs_before_poll;
+            match second {
+                0 => core.handle_mode(Micros(492_300), 0, Mode::Broadcast),
+                1 => keep_off(&mut core),
+                2 => core
+                    .note_pulse(Micros(492_300))
+                    .map_err(|_| OrderError::Moving),
+                _ => core.handle_switches(Micros(492_300), 1, 0),
+            }
+            .expect("taken");
+            let counted = core.counters().inputs_before_poll - before;
+            for stamp in (492_300..700_000).step_by(500) {
+                drain(&mut core, stamp, &mut out);
+            }
+            assert!(core.counters().mode_changes >= 2, "both orders took effect");
+            (out, counted)
+        };
+        let (wanted, _) = trial(None);
+        assert!(!wanted.is_empty());
+        for polls in 0..8 {
+            let (got, counted) = trial(Some(polls));
+            left += counted;
+            assert_eq!(got, wanted, "input {second} after {polls} polls");
+        }
+    }
+    assert!(left >= 8, "{left} inputs found work left");
+}
+
+/// A stop that comes while an order's work is not done closes everything first.
+#[test]
+fn a_stop_waits_for_no_order() {
+    for polls in 0..4 {
+        let mut core = all_open();
+        (core.handle_mode(Micros(492_200), 0, Mode::Off)).expect("taken");
+        for _ in 0..polls {
+            assert!(!matches!(core.poll(Micros(492_200)), Poll::Command(_)));
+        }
+        (core.handle_emergency_stop(Micros(492_250))).expect("taken");
+        // One poll begins with them, and each one more closes one.
+        assert_eq!(core.poll(Micros(492_250)), Poll::Busy);
+        for nozzle in 0..8 {
+            match core.poll(Micros(492_250)) {
+                Poll::Command(close) => assert_eq!((close.nozzle, close.action), (nozzle, Close)),
+                poll => panic!("{poll:?} instead of closing nozzle {nozzle}"),
+            }
+        }
+        let mut out = Vec::new();
+        drain(&mut core, 492_250, &mut out);
+        assert!(out.is_empty() && core.counters().mode_changes == 2);
+        assert_eq!(core.mode(0), Some(Mode::Off));
+    }
+}
+
+/// Eight nozzles open on broadcast ground.
+fn all_open() -> Core {
+    let mut core = about_to_open();
+    let mut out = Vec::new();
+    drain(&mut core, 492_000, &mut out);
+    assert_eq!(out.len(), 8);
+    core
+}
+
 /// Eight nozzles that will open at 492,000, broadcast ordered just before.
 fn about_to_open() -> Core {
     let mut out = Vec::new();

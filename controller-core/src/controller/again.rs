@@ -72,7 +72,17 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
         let across = new.across.right_by(new.y);
         let margin = self.patch.lateral_margin;
-        let aim = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin).aim;
+        let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
+        let aim = match (needed.aim, &self.fan) {
+            (Ok(aim), _) => aim,
+            (Err(mut choice), Some(fan)) => loop {
+                if let Some(aim) = fan.go_on(&mut choice, self.nozzles, faulty) {
+                    break aim;
+                }
+            },
+            // Choices are only begun with fans.
+            (Err(_), None) => return old,
+        };
         if aim.first >= aim.end {
             // It moves out from under the boom: what is planned stays.
             return old;

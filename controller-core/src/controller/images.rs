@@ -2,21 +2,91 @@
 //! that were placed by prediction.
 
 use super::Controller;
-use crate::aiming::{self, Aimed, Image, ImageError, ImageReport};
+use super::pending::{Order, Pending};
+use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Needed, Plant};
 use crate::counters::{add, bump};
 use crate::fan;
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::Planned;
-use crate::reaim::{AIMS_A_PULSE, Aim, LEAST_MOVE};
-use crate::turning::Heading;
-use crate::units::{Micros, Span};
+use crate::reaim::{Aim, LEAST_MOVE};
+use crate::turning::{Curve, Heading};
+use crate::units::{COUNTS_PER_MM, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
-use crate::wanted::Lines;
+
+/// Nozzles that one call plans a patch on.
+const NOZZLES_A_STEP: usize = 3;
+
+/// So far behind the boom is at once to be looked at, counts: a metre.
+const AT_ONCE: i32 = 1000 * COUNTS_PER_MM;
+
+/// An image that is being taken, a bounded share a call: see
+/// [`Controller::begin_image`]. It borrows the plants, which may be more than a small
+/// processor has room to copy.
+#[derive(Clone, Copy, Debug)]
+#[must_use = "its plants are planned by `step_image`"]
+pub struct ImageWork<'i> {
+    image: Image<'i>,
+    /// When it arrived.
+    now: Micros,
+    /// Where the reference point was at the capture.
+    captured: i32,
+    /// No pulse had come since the capture.
+    predicted: bool,
+    stage: Stage,
+    /// The plant next in turn.
+    next: usize,
+    report: ImageReport,
+}
+
+/// How far an image is.
+#[derive(Clone, Copy, Debug)]
+enum Stage {
+    /// What ground it covers is to be told.
+    See,
+    /// How the machine goes on from the capture, and where the boom is, is known.
+    Plants(Curve, (i32, Heading)),
+    /// Which nozzles one of the plants needs is being chosen: where it meets the boom.
+    Choose(Curve, (i32, Heading), Met, fan::Choice, bool),
+    /// One of the plants is being planned.
+    Plan(Curve, (i32, Heading), Met, Plan, Told),
+}
+
+/// Where the boom meets a plant.
+#[derive(Clone, Copy, Debug)]
+struct Met {
+    patch: Interval,
+    heading: Heading,
+    #[cfg(feature = "turning")]
+    centre: (i32, i32),
+    #[cfg(feature = "turning")]
+    across: aiming::Across,
+}
+
+/// What of a plant's aim goes into the report.
+#[derive(Clone, Copy, Debug)]
+struct Told {
+    outside: bool,
+    clipped: bool,
+    short: bool,
+    smallest: bool,
+}
+
+impl Told {
+    fn of(aim: &fan::Aim, outside: bool, clipped: bool) -> Self {
+        Self {
+            outside,
+            clipped,
+            short: aim.short,
+            smallest: aim.smallest,
+        }
+    }
+}
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
-    /// An image message that arrived at `now`. Work is bounded by the plants in it
-    /// times the nozzles that each needs times `K`, plus the choice of those nozzles
-    /// ([`Fan::aim`](crate::fan::Fan::aim)).
+    /// An image message that arrived at `now`, all of it at once. Work is bounded by the plants
+    /// in it times the nozzles that each needs times `K`, plus the choice of those nozzles
+    /// ([`Fan::aim`](crate::fan::Fan::aim)); [`begin_image`](Self::begin_image) does the same in
+    /// bounded calls.
     ///
     /// # Errors
     /// [`ImageError`] when it is refused as a whole; counted, nothing planned.
@@ -25,40 +95,48 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         now: Micros,
         image: &Image<'_>,
     ) -> Result<ImageReport, ImageError> {
-        let result = self.take_image(now, image);
-        match result {
-            Ok(report) => {
-                bump(&mut self.counters.images);
-                add(&mut self.counters.plants, u32::from(report.accepted));
-                for refused in [report.outside, report.late, report.unserved] {
-                    add(&mut self.counters.plants_refused, u32::from(refused));
-                }
-                let counters = &mut self.counters;
-                add(
-                    &mut counters.plants_underdosed,
-                    u32::from(report.underdosed),
-                );
-                add(&mut counters.plants_clipped, u32::from(report.clipped));
+        let mut work = self.begin_image(now, image)?;
+        loop {
+            if let Some(report) = self.step_image(&mut work) {
+                return Ok(report);
             }
-            Err(_error) => {
-                log!(warn, "image at {} us refused: {}", now.0, _error);
-                bump(&mut self.counters.images_refused);
-            }
+        }
+    }
+
+    /// Begins to take an image message that arrived at `now`. Call
+    /// [`step_image`](Self::step_image) until it has the report, and poll only then. Meanwhile
+    /// an emergency stop or a low supply may be handed over, which closes at once (and what it
+    /// closes is handed out by polling), and one pulse noted; what else comes has to wait. An
+    /// image that is not taken to its end leaves the plants planned so far, and is not counted.
+    ///
+    /// # Errors
+    /// As [`handle_image`](Self::handle_image).
+    pub fn begin_image<'i>(
+        &mut self,
+        now: Micros,
+        image: &Image<'i>,
+    ) -> Result<ImageWork<'i>, ImageError> {
+        let result = self.check_image(now, image);
+        if let Err(_error) = &result {
+            log!(warn, "image at {} us refused: {}", now.0, _error);
+            bump(&mut self.counters.images_refused);
         }
         result
     }
 
-    fn take_image(&mut self, now: Micros, image: &Image<'_>) -> Result<ImageReport, ImageError> {
+    fn check_image<'i>(
+        &mut self,
+        now: Micros,
+        image: &Image<'i>,
+    ) -> Result<ImageWork<'i>, ImageError> {
         self.advance(now)
             .map_err(|latest| ImageError::TimeBackwards { latest })?;
         let detector = usize::from(image.detector);
-        let (Some(sight), Some(config)) =
-            (self.detectors.get_mut(detector), self.eyes.get(detector))
-        else {
+        if self.detectors.len() <= detector || self.eyes.len() <= detector {
             return Err(ImageError::UnknownDetector {
                 detector: image.detector,
             });
-        };
+        }
         if image.captured_at > now {
             return Err(ImageError::CapturedInFuture);
         }
@@ -70,166 +148,304 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             .odometer
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
-        let predicted = self.odometer.predicts(image.captured_at);
+        Ok(ImageWork {
+            image: *image,
+            now,
+            captured,
+            predicted: self.odometer.predicts(image.captured_at),
+            stage: Stage::See,
+            next: 0,
+            report: ImageReport::default(),
+        })
+    }
+
+    /// Goes on with an image, by a plant, or by some of the nozzles that a plant needs. `Some`
+    /// when all is planned. Bounded whatever boom and plan are.
+    pub fn step_image(&mut self, work: &mut ImageWork<'_>) -> Option<ImageReport> {
+        if matches!(self.pending, Pending::Settle { .. }) {
+            self.work();
+            return None;
+        }
+        match &mut work.stage {
+            Stage::See => {
+                work.stage = self.see_image(work);
+                None
+            }
+            Stage::Plants(curve, boom) => {
+                let (curve, boom) = (*curve, *boom);
+                let Some(plant) = work.image.plants.get(work.next) else {
+                    return Some(self.end_image(&work.report));
+                };
+                work.next = work.next.wrapping_add(1);
+                match self.aim_plant(work, plant, &curve, boom) {
+                    Some((met, needed)) => {
+                        work.stage = match needed.aim {
+                            Ok(aim) => {
+                                let told = Told::of(&aim, needed.outside, needed.clipped);
+                                self.to_plan(work, (curve, boom, met), &aim, told)
+                            }
+                            Err(choice) => Stage::Choose(curve, boom, met, choice, needed.clipped),
+                        };
+                    }
+                    None => bump16(&mut work.report.outside),
+                }
+                None
+            }
+            Stage::Choose(curve, boom, met, choice, clipped) => {
+                let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
+                let Some(fan) = &self.fan else {
+                    // Choices are only begun with fans.
+                    work.stage = Stage::Plants(*curve, *boom);
+                    return None;
+                };
+                if let Some(aim) = fan.go_on(choice, self.nozzles, faulty) {
+                    let told = Told::of(&aim, false, *clipped);
+                    let at = (*curve, *boom, *met);
+                    work.stage = self.to_plan(work, at, &aim, told);
+                }
+                None
+            }
+            Stage::Plan(curve, boom, met, plan, told) => {
+                if self.plan_some(plan) {
+                    let (curve, met, plan, told) = (*curve, *met, *plan, *told);
+                    work.stage = Stage::Plants(curve, *boom);
+                    self.keep_planned(work, &curve, &met, &plan);
+                    self.report_plant(&mut work.report, &plan.became, told);
+                }
+                None
+            }
+        }
+    }
+
+    /// The ground that the image covers is seen.
+    fn see_image(&mut self, work: &ImageWork<'_>) -> Stage {
+        let (image, now) = (&work.image, work.now);
+        let detector = usize::from(image.detector);
         let here = self.odometer.motion_at(now).place();
+        let boom = (here, self.turning.swing_at(now).heading());
         let turning = &self.turning;
-        let curve = turning.curve(&self.odometer, image.captured_at, now, captured);
+        let curve = turning.curve(&self.odometer, image.captured_at, now, work.captured);
         let side = self.layers.side_of(detector);
-        let seen = aiming::seen_by_all(image.seen, &curve, config, |met| {
-            met.place.wrapping_add(met.heading.lead(side))
+        let seen = self.eyes.get(detector).map(|eye| {
+            aiming::seen_by_all(image.seen, &curve, eye, |met| {
+                met.place.wrapping_add(met.heading.lead(side))
+            })
         });
-        sight.last_image = now;
-        sight.silent = false;
+        let seen = seen.unwrap_or_default();
+        if let Some(sight) = self.detectors.get_mut(detector) {
+            sight.last_image = now;
+            sight.silent = false;
+        }
         let ends = now.plus(self.timing.detector_silence).plus(Span(1));
         self.silence_due = self.silence_due.min(ends);
         self.stale = true;
-        if !self.layers.are_plain() {
-            self.progress(now);
+        if self.layers.are_plain() {
+            self.layers.see(detector, seen, &mut self.counters);
+        } else {
+            self.settle_then(now, Order::See(image.detector, seen));
         }
-        self.layers.see(detector, seen, &mut self.counters);
-        if self.layers.sprays_unseen() {
-            self.refresh();
-        }
-
-        let mut report = ImageReport::default();
-        let healthy = self.faults == 0;
-        let boom = (here, self.turning.swing_at(now).heading());
-        #[cfg(feature = "turning")]
-        let keeper = self.turning.keeper(&curve);
-        for plant in image.plants {
-            let Some(aimed) = aiming::aim(plant, &curve, config, &self.patch) else {
-                #[cfg(feature = "turning")]
-                self.keep_unmet(keeper.as_ref(), plant, config);
-                self.turning.count(|counts| &mut counts.plants_off_curve, 1);
-                bump16(&mut report.outside);
-                continue;
-            };
-            let Aimed {
-                mut patch,
-                mut across,
-                heading,
-                ..
-            } = aimed;
-            if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
-                let growth = self.patch.repeat_growth;
-                let repeats = &mut sight.repeats;
-                (patch, across) = repeats.hold(id, patch, across, growth, here, &mut self.counters);
-            }
-            let margin = self.patch.lateral_margin;
-            let faulty: &[bool] = if healthy { &[] } else { &self.faulty };
-            let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
-            let aim = needed.aim;
-            if predicted && aim.end > aim.first {
-                let waits = Aim::new(image.captured_at, captured, (patch, heading), &aim);
-                if !self.aims.keep(waits) {
-                    bump(&mut self.counters.not_reaimed);
-                }
-            }
-            let Became {
-                served,
-                planned,
-                grown,
-                ..
-            } = self.plan(&aim, (patch, heading), boom, Sighting::First);
-            #[cfg(feature = "turning")]
-            if planned || !served {
-                let met = (aimed.centre, patch, across, heading);
-                self.keep_met(keeper.as_ref(), (plant, config), met, &aim);
-            }
-            let tally = if planned {
-                &mut report.accepted
-            } else if needed.outside {
-                &mut report.outside
-            } else if !served {
-                &mut report.unserved
-            } else {
-                &mut report.late
-            };
-            bump16(tally);
-            for (happened, tally) in [
-                (grown, &mut report.grown),
-                (planned && aim.short, &mut report.underdosed),
-                (planned && needed.clipped, &mut report.clipped),
-            ] {
-                if happened {
-                    bump16(tally);
-                }
-            }
-            if served && !aim.smallest {
-                bump(&mut self.counters.sets_not_smallest);
-            }
-        }
-        Ok(report)
+        Stage::Plants(curve, boom)
     }
 
-    /// After a pulse: looks up again where plants lie that were placed by prediction. At
-    /// most [`AIMS_A_PULSE`] of them.
-    pub(super) fn reaim(&mut self, now: Micros) {
-        for _ in 0..AIMS_A_PULSE {
-            let Some(aim) = self.aims.take() else { return };
-            let Ok(captured) = self.odometer.place_at(aim.captured_at(now)) else {
-                bump(&mut self.counters.not_reaimed);
-                continue;
-            };
-            let moved = ahead(captured, aim.captured);
-            if moved.saturating_abs() < LEAST_MOVE {
-                continue;
-            }
-            bump(&mut self.counters.reaimed);
-            let here = self.odometer.motion_at(now).place();
-            let boom = (here, self.turning.swing_at(now).heading());
-            let met = (aim.patch.on_by(moved), aim.heading);
-            if !self.plan(&aim.set(), met, boom, Sighting::Second).in_time {
-                bump(&mut self.counters.reaimed_too_late);
-            }
-        }
-    }
-
-    /// Plans a patch, given for a nozzle at x = 0, on the healthy nozzles of a set. The boom
-    /// meets it with the one heading, and is at `boom` with the other.
-    #[cfg_attr(target_os = "none", inline(never))]
-    fn plan(
+    /// Which nozzles a plant needs, and which stretch of ground. `None` when the boom does not
+    /// come by it.
+    fn aim_plant(
         &mut self,
-        set: &fan::Aim,
-        (patch, heading): (Interval, Heading),
+        work: &ImageWork<'_>,
+        plant: &Plant,
+        curve: &Curve,
         boom: (i32, Heading),
-        sighting: Sighting,
-    ) -> Became {
-        let mut became = Became {
-            in_time: true,
-            ..Became::default()
+    ) -> Option<(Met, Needed)> {
+        let detector = usize::from(work.image.detector);
+        let eye = self.eyes.get(detector)?;
+        let Some(aimed) = aiming::aim(plant, curve, eye, &self.patch) else {
+            #[cfg(feature = "turning")]
+            self.keep_unmet(self.turning.keeper(curve).as_ref(), plant, eye);
+            self.turning.count(|counts| &mut counts.plants_off_curve, 1);
+            return None;
         };
-        for index in set.first..set.end {
-            let (Some(lane), Some(nozzle), Some(false)) = (
-                self.lanes.get_mut(index),
-                self.nozzles.get(index),
-                self.faulty.get(index),
-            ) else {
-                continue;
-            };
-            if !set.opens(index.wrapping_sub(set.first)) {
-                continue;
-            }
-            became.served = true;
-            let side = self.turning.side(nozzle.y);
-            let patch = patch.on_by(heading.lead(side));
-            let here = boom.0.wrapping_add(boom.1.lead(side));
-            match sighting {
-                Sighting::First => match lane.take(patch, nozzle, here, &mut self.counters) {
-                    Planned::New => became.planned = true,
-                    Planned::Grown => (became.planned, became.grown) = (true, true),
-                    Planned::Behind => continue,
-                },
-                Sighting::Second => {
-                    became.in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
-                }
-            }
-            self.note(index, boom);
+        let Aimed {
+            mut patch,
+            mut across,
+            heading,
+            ..
+        } = aimed;
+        if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
+            let growth = self.patch.repeat_growth;
+            let repeats = &mut sight.repeats;
+            (patch, across) = repeats.hold(id, patch, across, growth, boom.0, &mut self.counters);
         }
-        became
+        let margin = self.patch.lateral_margin;
+        let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
+        let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
+        let met = Met {
+            patch,
+            heading,
+            #[cfg(feature = "turning")]
+            centre: aimed.centre,
+            #[cfg(feature = "turning")]
+            across,
+        };
+        Some((met, needed))
     }
 
-    /// Notes where a nozzle is next to be looked at, after something was planned on it.
+    /// A plant that was planned, or that no healthy nozzle reaches yet, is kept in case the curve
+    /// changes.
+    #[cfg(feature = "turning")]
+    fn keep_planned(&mut self, work: &ImageWork<'_>, curve: &Curve, met: &Met, plan: &Plan) {
+        let detector = usize::from(work.image.detector);
+        // The plant that is planned is the one before the next.
+        let plant = work.image.plants.get(work.next.wrapping_sub(1));
+        if let (Some(plant), Some(eye)) = (plant, self.eyes.get(detector))
+            && (plan.became.planned || !plan.became.served)
+        {
+            let at = (met.centre, met.patch, met.across, met.heading);
+            let keeper = self.turning.keeper(curve);
+            self.keep_met(keeper.as_ref(), (plant, eye), at, &plan.set);
+        }
+    }
+
+    #[cfg(not(feature = "turning"))]
+    fn keep_planned(&mut self, _: &ImageWork<'_>, _: &Curve, _: &Met, _: &Plan) {}
+
+    /// A plant's nozzles are known: it is to be planned, and looked up again if it was placed by
+    /// prediction.
+    fn to_plan(
+        &mut self,
+        work: &ImageWork<'_>,
+        (curve, boom, met): (Curve, (i32, Heading), Met),
+        aim: &fan::Aim,
+        told: Told,
+    ) -> Stage {
+        if work.predicted && aim.end > aim.first {
+            let met = (met.patch, met.heading);
+            let waits = Aim::new(work.image.captured_at, work.captured, met, aim);
+            if !self.aims.keep(waits) {
+                bump(&mut self.counters.not_reaimed);
+            }
+        }
+        let plan = Plan::new(aim, (met.patch, met.heading), boom, Sighting::First);
+        Stage::Plan(curve, boom, met, plan, told)
+    }
+
+    fn report_plant(&mut self, report: &mut ImageReport, became: &Became, told: Told) {
+        let planned = became.planned;
+        let tally = if planned {
+            &mut report.accepted
+        } else if told.outside {
+            &mut report.outside
+        } else if !became.served {
+            &mut report.unserved
+        } else {
+            &mut report.late
+        };
+        bump16(tally);
+        for (happened, tally) in [
+            (became.grown, &mut report.grown),
+            (planned && told.short, &mut report.underdosed),
+            (planned && told.clipped, &mut report.clipped),
+        ] {
+            if happened {
+                bump16(tally);
+            }
+        }
+        if became.served && !told.smallest {
+            bump(&mut self.counters.sets_not_smallest);
+        }
+    }
+
+    fn end_image(&mut self, report: &ImageReport) -> ImageReport {
+        let counters = &mut self.counters;
+        bump(&mut counters.images);
+        add(&mut counters.plants, u32::from(report.accepted));
+        for refused in [report.outside, report.late, report.unserved] {
+            add(&mut counters.plants_refused, u32::from(refused));
+        }
+        add(
+            &mut counters.plants_underdosed,
+            u32::from(report.underdosed),
+        );
+        add(&mut counters.plants_clipped, u32::from(report.clipped));
+        *report
+    }
+
+    /// After a pulse: up to `more` plants that were placed by prediction are to be looked up
+    /// again.
+    pub(super) fn reaim(&mut self, now: Micros, more: u8) {
+        if more > 0 && !self.aims.is_empty() {
+            self.pending = Pending::Reaim(now, more);
+        }
+    }
+
+    /// Looks up again where one plant lies that was placed by prediction.
+    pub(super) fn look_up_again(&mut self, now: Micros, more: u8) {
+        let Some(aim) = self.aims.take() else { return };
+        let more = more.saturating_sub(1);
+        let Ok(captured) = self.odometer.place_at(aim.captured_at(now)) else {
+            bump(&mut self.counters.not_reaimed);
+            return self.reaim(now, more);
+        };
+        let moved = ahead(captured, aim.captured);
+        if moved.saturating_abs() < LEAST_MOVE {
+            return self.reaim(now, more);
+        }
+        bump(&mut self.counters.reaimed);
+        let here = self.odometer.motion_at(now).place();
+        let boom = (here, self.turning.swing_at(now).heading());
+        let met = (aim.patch.on_by(moved), aim.heading);
+        let plan = Plan::new(&aim.set(), met, boom, Sighting::Second);
+        self.pending = Pending::Plan(now, more, plan);
+    }
+
+    /// Goes on planning a patch, by some nozzles. True when it is planned on all.
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub(super) fn plan_some(&mut self, plan: &mut Plan) -> bool {
+        let mut left = NOZZLES_A_STEP;
+        while plan.next < plan.set.end {
+            let index = plan.next;
+            if !plan.set.opens(index.wrapping_sub(plan.set.first)) {
+                plan.next = index.wrapping_add(1);
+                continue;
+            }
+            if left == 0 {
+                return false;
+            }
+            left = left.wrapping_sub(1);
+            plan.next = index.wrapping_add(1);
+            self.plan_on(index, plan);
+        }
+        true
+    }
+
+    fn plan_on(&mut self, index: usize, plan: &mut Plan) {
+        let (Some(lane), Some(nozzle), Some(false)) = (
+            self.lanes.get_mut(index),
+            self.nozzles.get(index),
+            self.faulty.get(index),
+        ) else {
+            return;
+        };
+        let became = &mut plan.became;
+        became.served = true;
+        let side = self.turning.side(nozzle.y);
+        let (patch, heading) = plan.met;
+        let patch = patch.on_by(heading.lead(side));
+        let here = (plan.boom.0).wrapping_add(plan.boom.1.lead(side));
+        match plan.sighting {
+            Sighting::First => match lane.take(patch, nozzle, here, &mut self.counters) {
+                Planned::New => became.planned = true,
+                Planned::Grown => (became.planned, became.grown) = (true, true),
+                Planned::Behind => return,
+            },
+            Sighting::Second => {
+                became.in_time &= lane.grow(patch, nozzle, here, &mut self.counters);
+            }
+        }
+        self.note(index, plan.boom);
+    }
+
+    /// Notes where a nozzle is next to be looked at, after something was planned on it. Where
+    /// more than the plan counts that is not searched for here: it is at the next instant.
     #[cfg_attr(target_os = "none", inline(never))]
     pub(super) fn note(&mut self, index: usize, (here, heading): (i32, Heading)) {
         let group = self.groups.get_mut(index >> GROUP_BITS);
@@ -239,37 +455,69 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             self.next.get_mut(index),
             group,
         ) {
-            let own;
-            let lines = if self.layers.keeps_off() {
-                own = self.layers.lines_over(index, nozzle);
-                &own
-            } else {
-                &Lines::NONE
-            };
-            let wanted = self.layers.over(index, nozzle, lines);
             let side = self.turning.side(nozzle.y);
-            let boundary = lane.boundary(&wanted, here.wrapping_add(heading.lead(side)));
+            let place = here.wrapping_add(heading.lead(side));
+            let boundary = if self.layers.is_plan(index) {
+                lane.plan_boundary(place)
+            } else {
+                Some(place.wrapping_sub(AT_ONCE))
+            };
             group.note(index & (GROUP - 1), next, side, boundary);
         }
     }
 }
 
+/// A patch, given for a nozzle at x = 0, that is being planned on the healthy nozzles of a set.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Plan {
+    set: fan::Aim,
+    /// The boom meets it with this heading.
+    met: (Interval, Heading),
+    /// Where the boom is, and its heading there.
+    boom: (i32, Heading),
+    sighting: Sighting,
+    /// The nozzle next in turn.
+    next: usize,
+    pub became: Became,
+}
+
+impl Plan {
+    fn new(
+        set: &fan::Aim,
+        met: (Interval, Heading),
+        boom: (i32, Heading),
+        sighting: Sighting,
+    ) -> Self {
+        Self {
+            set: *set,
+            met,
+            boom,
+            sighting,
+            next: set.first,
+            became: Became {
+                in_time: true,
+                ..Became::default()
+            },
+        }
+    }
+}
+
 /// Whether a plant is planned, or looked up again.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 enum Sighting {
     First,
     Second,
 }
 
 /// What became of a patch on all its nozzles.
-#[derive(Default)]
-struct Became {
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Became {
     /// There was a healthy one.
     served: bool,
     planned: bool,
     grown: bool,
     /// Of a second look: nothing of it was commanded or past.
-    in_time: bool,
+    pub in_time: bool,
 }
 
 fn bump16(tally: &mut u16) {

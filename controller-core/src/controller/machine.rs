@@ -1,6 +1,7 @@
 //! What the machine tells of itself beside pulses: the direction of travel, and nozzles
 //! that are faulty.
 
+use super::pending::Pending;
 use super::{Controller, group_size};
 use crate::counters::{add, bump};
 use crate::ground_plan::IntervalList;
@@ -107,8 +108,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     ///
     /// While the machine goes back everything is closed and distance runs back, so that
     /// the plan stays true: what was sprayed is not sprayed again, and what was left is
-    /// sprayed when the machine comes by again. Constant work; once a way back, a look
-    /// at each nozzle.
+    /// sprayed when the machine comes by again. Constant work; once a way back the polls
+    /// that follow look at each nozzle.
     ///
     /// # Errors
     /// [`DirectionError`]; counted, and the direction is as before.
@@ -133,25 +134,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                     group.all = true;
                 }
                 if direction == Direction::Forward {
-                    self.resume(now);
+                    let here = self.odometer.motion_at(now).place();
+                    let boom = (here, self.turning.swing_at(now).heading());
+                    self.pending = Pending::Resume(0, boom);
                 }
             }
             Err(_) => bump(&mut self.counters.directions_refused),
         }
         result.map(|_| ())
-    }
-
-    /// The way back is over: patches that a stop cut off go on with an overlap.
-    fn resume(&mut self, now: Micros) {
-        // At the cut and at the new start alike, half the fan's thickness lacks dose.
-        let overlap = self.patch.edge_extra.bits().saturating_mul(2);
-        let here = self.odometer.motion_at(now).place();
-        let boom = (here, self.turning.swing_at(now).heading());
-        for index in 0..self.nozzles.len() {
-            if let Some(lane) = self.lanes.get_mut(index) {
-                lane.resume(overlap, self.layers.mode_of(index));
-            }
-            self.note(index, boom);
-        }
     }
 }

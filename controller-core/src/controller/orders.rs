@@ -5,13 +5,13 @@
 //! the pulse that ends the bench state do not wait for an instant: the closes lie ready at
 //! the stamp, and polling until [`Poll::Idle`](super::Poll::Idle) hands them out, one a call.
 
+use super::pending::Order;
 use super::{Controller, group_size};
 use crate::bench::{BenchError, BenchRequest, Ended};
 use crate::counters::bump;
 use crate::guard::{self, GuardState};
 use crate::keep_off::{Along, FARTHEST, Over};
 use crate::sections::{Mode, OrderError};
-use crate::sequencer::{self, Instant};
 use crate::slice::{Slice, Task};
 use crate::units::{Length, Micros, wrap_i32};
 
@@ -20,11 +20,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     #[must_use]
     pub fn mode(&self, section: u8) -> Option<Mode> {
         let section = usize::from(section);
-        (self.layers.sections.exists(section)).then(|| self.layers.sections.mode(section))
+        let ordered = self.pending.mode(section);
+        (self.layers.sections.exists(section))
+            .then(|| ordered.unwrap_or_else(|| self.layers.sections.mode(section)))
     }
 
     /// Sets the mode of a section from now on. What is planned ahead is kept whatever the
-    /// mode. Work is bounded by the nozzles.
+    /// mode. Constant work; the polls that follow look at each open nozzle.
     ///
     /// # Errors
     /// [`OrderError`]; counted, and nothing changes.
@@ -33,11 +35,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             if !core.layers.sections.exists(usize::from(section)) {
                 return Err(OrderError::UnknownSection { section });
             }
-            core.progress(now);
-            if core.layers.sections.set(usize::from(section), mode) {
-                bump(&mut core.counters.mode_changes);
-                core.refresh();
-            }
+            core.settle_then(now, Order::Mode(section, mode));
             Ok(())
         })
     }
@@ -65,8 +63,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Keeps ground dry from now on. Lines are kept by the whole spray, to as well as the
     /// machine's motion can be foretold over the valve's delay, with
-    /// [`keep_off_margin`](crate::boom::ModesConfig::keep_off_margin) to spare. Work is
-    /// bounded by the nozzles.
+    /// [`keep_off_margin`](crate::boom::ModesConfig::keep_off_margin) to spare. Constant work;
+    /// the polls that follow look at each open nozzle.
     ///
     /// # Errors
     /// [`OrderError`]; counted, and nothing is kept off.
@@ -98,12 +96,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                     (wrap_i32(from.0), wrap_i32(to.0))
                 }
             };
-            core.progress(now);
             let heading = core.turning.swing_at(now).heading();
-            let boom = (here, heading);
-            (core.layers).keep_off(over, ends, boom, &mut core.counters)?;
-            core.reach.mind_lines(true);
-            core.refresh();
+            let stretch = core.layers.stretch(over, ends, (here, heading))?;
+            core.settle_then(now, Order::KeepOff(stretch));
             Ok(())
         })
     }
@@ -120,7 +115,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     pub fn handle_emergency_stop(&mut self, now: Micros) -> Result<(), OrderError> {
         self.latches.emergency = true;
         bump(&mut self.counters.emergency_stops);
-        let result = self.ordered(now, |_| Ok(()));
+        let result = self.overtaking(now);
         self.trip(self.latest);
         result
     }
@@ -131,7 +126,11 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// # Errors
     /// [`OrderError::TimeBackwards`], counted; a low supply closes all the same.
     pub fn handle_supply(&mut self, now: Micros, ok: bool) -> Result<(), OrderError> {
-        let result = self.ordered(now, |_| Ok(()));
+        let result = if ok {
+            self.ordered(now, |_| Ok(()))
+        } else {
+            self.overtaking(now)
+        };
         if ok {
             if result.is_ok() {
                 self.latches.supply_is_low = false;
@@ -215,8 +214,25 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Ok(()) => order(self),
             Err(latest) => Err(OrderError::TimeBackwards { latest }),
         };
+        self.count_refusal(now, result)
+    }
+
+    /// An order that closes everything, whatever is still pending.
+    fn overtaking(&mut self, now: Micros) -> Result<(), OrderError> {
+        let result = self.overtake(now);
+        self.count_refusal(
+            now,
+            result.map_err(|latest| OrderError::TimeBackwards { latest }),
+        )
+    }
+
+    fn count_refusal(
+        &mut self,
+        _now: Micros,
+        result: Result<(), OrderError>,
+    ) -> Result<(), OrderError> {
         if let Err(_error) = result {
-            log!(warn, "order at {} us refused: {}", now.0, _error);
+            log!(warn, "order at {} us refused: {}", _now.0, _error);
             bump(&mut self.counters.orders_refused);
         }
         result
@@ -253,23 +269,6 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     pub(super) fn judge(&self, at: Micros, unpolled: bool) -> GuardState {
         let bench = self.bench.runs();
         guard::judge(&self.odometer, self.latches, bench, at, unpolled)
-    }
-
-    /// Ground sprayed up to `now` is done with: what an open nozzle is to spray may change.
-    pub(super) fn progress(&mut self, now: Micros) {
-        if !self.groups.iter().any(crate::wake::Group::any_open) {
-            return;
-        }
-        let motion = self.odometer.motion_at(now);
-        let swing = self.turning.swing_at(now);
-        let straight = Instant::new(now, motion, &self.timing, self.reach.typical_delay);
-        for (lane, nozzle) in self.lanes.iter_mut().zip(self.nozzles) {
-            if lane.is_open() {
-                let side = self.turning.side(nozzle.y);
-                let instant = straight.along(self.turning.on().then(|| swing.own(&motion, side)));
-                lane.progress(sequencer::sure_to_fall(nozzle, &self.patch, &instant));
-            }
-        }
     }
 
     /// Every nozzle is looked at anew at its next instant.

@@ -343,9 +343,9 @@ pub const GUARDS: &[(&str, Guard)] = &[
     (
         "valve: one stuck shut, its neighbours' fans reach over",
         Guard::Lines(&[aiming(
-            "(fan.aim(nozzles, faulty, left, right), false)",
-            "fan.aim(nozzles, faulty, left, right)",
-            "fan.aim(nozzles, &[], left, right)",
+            "(Err(fan.begin(nozzles, faulty, left, right)), false)",
+            "fan.begin(nozzles, faulty, left, right)",
+            "fan.begin(nozzles, &[], left, right)",
         )]),
     ),
     ("valve: one stuck open from the middle on", NO_FEEDBACK),

@@ -33,7 +33,7 @@ pub fn run<const N: usize>(meter: &mut Meter, seed: u64, events: u32, layers: bo
         Row::PollPlan
     };
     let mut rig = Rig::new(&mut core, meter, deciding, 100);
-    rig.pulses = Row::PulseAimsWide;
+    rig.pulses = Row::WholeAimsWide;
     rig.run_up(60, 4000);
     let half = SPACING_MM * N as i32 / 2;
     for _ in 0..events {
@@ -86,9 +86,9 @@ fn image<const N: usize>(
     let from = chance.between(-300, 2000);
     let seen = (from, from + chance.between(0, 2500));
     let row = if layers {
-        Row::ImageComposed
+        Row::WholeImageComposed
     } else {
-        Row::ImageWide
+        Row::WholeImageWide
     };
     let age = u64::from(chance.below(80_000));
     let detector = chance.below(D as u32) as u8;

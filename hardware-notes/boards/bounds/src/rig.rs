@@ -3,7 +3,7 @@
 use crate::meter::{Meter, Row};
 use controller_core::{
     Along, BenchError, BenchRequest, Config, Controller, DetectorConfig, Direction, DirectionError,
-    FaultError, Image, ImageError, ImageReport, Length, Micros, Mode, NozzleConfig, OrderError,
+    FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode, NozzleConfig, OrderError,
     Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
 };
 use core::hint::black_box;
@@ -63,11 +63,15 @@ impl<const N: usize> Tables<N> {
     }
 }
 
+type BeginImage<'a, const N: usize> =
+    for<'i> fn(&mut Boom<'a, N>, Micros, &Image<'i>) -> Result<ImageWork<'i>, ImageError>;
+
 /// The controller's calls as a board has them: not inlined into what measures them.
 struct Calls<'a, const N: usize> {
     poll: fn(&mut Boom<'a, N>, Micros) -> Poll,
     pulse: fn(&mut Boom<'a, N>, Micros) -> Result<(), PulseError>,
-    image: fn(&mut Boom<'a, N>, Micros, &Image<'_>) -> Result<ImageReport, ImageError>,
+    image: BeginImage<'a, N>,
+    step: fn(&mut Boom<'a, N>, &mut ImageWork<'_>) -> Option<ImageReport>,
     stop: fn(&mut Boom<'a, N>, Micros) -> Result<(), OrderError>,
     mode: fn(&mut Boom<'a, N>, Micros, u8, Mode) -> Result<(), OrderError>,
     switches: fn(&mut Boom<'a, N>, Micros, u64, u64) -> Result<(), OrderError>,
@@ -87,8 +91,11 @@ pub struct Rig<'r, 'a, const N: usize> {
     pub now: u64,
     /// Where polls that decide are noted.
     pub deciding: Row,
-    /// Where pulses are noted.
+    /// Where is noted what a pulse and the polls that count it take together.
     pub pulses: Row,
+    /// Where is noted what an input and the polls that do its work take together, and how much
+    /// that is so far.
+    input: Option<(Row, u32)>,
     next: u64,
     polls: u32,
     pulse: u32,
@@ -105,8 +112,9 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             meter,
             calls: black_box(Calls {
                 poll: Boom::<N>::poll,
-                pulse: Boom::<N>::handle_pulse,
-                image: |core, now, image| core.handle_image(now, image),
+                pulse: Boom::<N>::note_pulse,
+                image: |core, now, image| core.begin_image(now, image),
+                step: |core, work| core.step_image(work),
                 stop: Boom::<N>::handle_emergency_stop,
                 mode: Boom::<N>::handle_mode,
                 switches: Boom::<N>::handle_switches,
@@ -118,7 +126,8 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             }),
             now: 1_000_000,
             deciding,
-            pulses: Row::Pulse,
+            pulses: Row::WholePulse,
+            input: None,
             next: 0,
             polls: 0,
             // One per cent of a pulse either way.
@@ -136,18 +145,22 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         loop {
             self.polls += 1;
             let paints = self.polls < 400 || self.polls.is_multiple_of(31);
+            let works = self.core.works_on_input();
             let (core, poll) = (&mut *self.core, self.calls.poll);
             let result = self.meter.measure_by(
                 paints,
                 || poll(core, now),
                 |result| match result {
+                    _ if works => Row::PollInput,
                     Poll::Idle { .. } if after_idle => Row::PollIdle,
                     Poll::Idle { .. } => Row::PollWaking,
                     _ => deciding,
                 },
             );
-            if !after_idle {
-                whole += self.meter.last;
+            match &mut self.input {
+                Some((_, sum)) if works => *sum += self.meter.last,
+                _ if !after_idle => whole += self.meter.last,
+                _ => {}
             }
             if let Poll::Idle { next } = result {
                 if !after_idle {
@@ -157,6 +170,9 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
                         _ => Row::WholePlan,
                     };
                     self.meter.note_whole(row, whole);
+                    if let Some((row, sum)) = self.input.take() {
+                        self.meter.note_whole(row, sum);
+                    }
                 }
                 self.next = next.0;
                 if after_idle {
@@ -165,6 +181,12 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
                 after_idle = true;
             }
         }
+    }
+
+    /// Polls until idle after an input that was just measured.
+    fn drain_input(&mut self, whole: Row) {
+        self.input = Some((whole, self.meter.last));
+        self.drain();
     }
 
     /// Polls at every deadline up to `at`, then at it.
@@ -185,8 +207,8 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         self.pulse += 1;
         self.until(self.now + (period + shift).max(1) as u64);
         let (core, pulse, now) = (&mut *self.core, self.calls.pulse, Micros(self.now));
-        let taken = self.meter.measure(self.pulses, || pulse(core, now)).is_ok();
-        self.drain();
+        let taken = self.meter.measure(Row::Pulse, || pulse(core, now)).is_ok();
+        self.drain_input(self.pulses);
         taken
     }
 
@@ -208,8 +230,19 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             },
             plants,
         };
-        let (core, take, now) = (&mut *self.core, self.calls.image, Micros(self.now));
-        let _ = self.meter.measure(row, || take(core, now, &image));
+        let fan = matches!(row, Row::WholeImageOneFan | Row::WholeImage64Fan);
+        let step = if fan { Row::ImageStepFan } else { Row::ImageStep };
+        let (core, begin, now) = (&mut *self.core, self.calls.image, Micros(self.now));
+        let begun = (self.meter).measure(Row::ImageBegin, || begin(core, now, &image));
+        let mut whole = self.meter.last;
+        if let Ok(mut work) = begun {
+            let go_on = self.calls.step;
+            while self.meter.measure(step, || go_on(core, &mut work)).is_none() {
+                whole += self.meter.last;
+            }
+            whole += self.meter.last;
+        }
+        self.meter.note_whole(row, whole);
         self.drain();
     }
 
@@ -226,7 +259,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         let _ = self
             .meter
             .measure(Row::Mode, || set(core, now, section, mode));
-        self.drain();
+        self.drain_input(Row::WholeMode);
     }
 
     pub fn switches(&mut self, spot: u64, broadcast: u64) {
@@ -246,7 +279,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         let _ = self
             .meter
             .measure(Row::KeepOff, || keep(core, now, over, along));
-        self.drain();
+        self.drain_input(Row::WholeKeepOff);
     }
 
     pub fn direction(&mut self, direction: Direction) {
@@ -254,7 +287,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         let _ = self
             .meter
             .measure(Row::Direction, || turn(core, now, direction));
-        self.drain();
+        self.drain_input(Row::WholeDirection);
     }
 
     pub fn fault(&mut self, nozzle: u16, fault: bool) {

@@ -84,16 +84,16 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
         // Four aims of four nozzles each a pulse, into full lists.
         for wide in [4 * SPACING_MM - 40, width::<N>()] {
             rig.pulses = if wide < width::<N>() {
-                Row::PulseAims
+                Row::WholeAims
             } else {
-                Row::PulseAimsWide
+                Row::WholeAimsWide
             };
             let before = rig.core.counters().reaimed;
             for k in 0..24 {
                 if k % 3 == 0 {
                     rig.until(rig.now + 1);
                     rig.image(
-                        Row::ImageWide,
+                        Row::WholeImageWide,
                         1000,
                         0,
                         (0, 5000),
@@ -103,7 +103,7 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
                 rig.until(rig.now + u64::from(period) / 2);
                 let plants: [Plant; 4] =
                     core::array::from_fn(|k| plant(2000 + 75 * k as i32, 0, 20, wide));
-                rig.image(Row::ImageWide, 0, 0, (0, 5000), &plants);
+                rig.image(Row::WholeImageWide, 0, 0, (0, 5000), &plants);
                 // Braking hard, so that what was foretold was too far.
                 rig.pulse(period + 900 - period / 2);
                 rig.pulse(period);
@@ -124,7 +124,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
     rig.run_up(100, PERIOD);
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),
@@ -133,7 +133,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     let full = rig.core.planned(0) == Some(K);
     rig.run_up(100, PERIOD);
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),
@@ -143,7 +143,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     let opened = rig.core.counters().commands >= 2 * (K * N) as u32;
     // Stopped at once while all are open and every list is full.
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),
@@ -156,7 +156,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
         }
     }
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),
@@ -178,7 +178,7 @@ fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
     rig.run_up(100, 2600);
     // From 0.1 to 1.6 m ahead of the boom, where 1.9 m pass before an open takes effect.
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (-1000, 8000),
@@ -202,7 +202,7 @@ fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
     rig.run_up(100, 2600);
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),
@@ -224,7 +224,7 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
         rig.run_up(100, PERIOD);
         rig.image(
-            Row::ImageWide,
+            Row::WholeImageWide,
             1000,
             0,
             (0, 20_000),
@@ -236,33 +236,39 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
         let one = [plant(gap, 0, 20, 4 * SPACING_MM - 40)];
         let age = if k % 2 == 0 { 0 } else { 400_000 };
         rig.until(rig.now + 1);
-        rig.image(Row::ImageOne, age, 0, (0, 20_000), &one);
+        rig.image(Row::WholeImageOne, age, 0, (0, 20_000), &one);
         good &= rig.core.counters().forced_merges == before + 4;
-        rig.image(Row::Image64, age, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+        rig.image(Row::WholeImage64, age, 0, (0, 20_000), &many::<N>(1700, 37, 8));
         good &= rig.core.counters().plants >= 64;
         // Every plant on every nozzle.
         let wide: [Plant; MAX_PLANTS_PER_IMAGE] =
             core::array::from_fn(|k| plant(1700 + 97 * k as i32, 0, 20, width::<N>()));
-        rig.image(Row::ImageWide, age, 0, (0, 20_000), &wide);
+        rig.image(Row::WholeImageWide, age, 0, (0, 20_000), &wide);
     }
     good
 }
 
-/// The same with fans of three spacings on an uneven boom with faulty nozzles: the sets are
-/// searched.
+/// The same with fans of three spacings on an uneven boom with faulty nozzles, where the sets are
+/// searched; and on an even one, where runs of neighbours are.
 fn fans<const N: usize>(meter: &mut Meter) -> bool {
-    let mut tables = Tables::<N>::new(OPEN, CLOSE);
-    for (k, nozzle) in tables.nozzles.iter_mut().enumerate() {
+    let mut uneven = Tables::<N>::new(OPEN, CLOSE);
+    for (k, nozzle) in uneven.nozzles.iter_mut().enumerate() {
         let shift = Length::from_mm([0, 9, -7, 4][k % 4]);
         nozzle.y = nozzle.y.plus(shift);
     }
+    let even = Tables::<N>::new(OPEN, CLOSE);
+    let faulty = [3, 7, (N / 2) as u16];
     let mut good = true;
-    for (half, flat) in [(700, 100), (1000, 0), (500, 250)] {
+    for (tables, faulty, half, flat) in [
+        (&uneven, &faulty[..], 700, 100),
+        (&uneven, &faulty[..], 1000, 0),
+        (&uneven, &faulty[..], 500, 250),
+        (&even, &[], 250, 0),
+    ] {
         let mut config = tables.config(20);
         let mm = Length::from_mm;
         config.fan = Some(FanConfig::new(mm(half), mm(flat), mm(SPACING_MM)));
-        let faulty = [3, 7, (N / 2) as u16];
-        config.faulty = &faulty;
+        config.faulty = faulty;
         let config = black_box(config);
         let Ok(mut core) = Boom::<N>::new(&config) else {
             return false;
@@ -271,7 +277,7 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
         rig.run_up(100, PERIOD);
         for k in 0..24 {
             rig.image(
-                Row::ImageWide,
+                Row::WholeImageWide,
                 1000,
                 0,
                 (0, 20_000),
@@ -281,9 +287,13 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
             let wide = [20, 4 * SPACING_MM - 40, 6 * SPACING_MM][k % 3];
             let one = [plant(1700 + 400 * (k as i32 % 14), y, 20, wide)];
             let before = rig.core.counters().plants;
-            rig.image(Row::ImageOneFan, 0, 0, (0, 20_000), &one);
+            rig.image(Row::WholeImageOneFan, 0, 0, (0, 20_000), &one);
             good &= rig.core.counters().plants > before;
-            rig.image(Row::Image64Fan, 0, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+            rig.image(Row::WholeImage64Fan, 0, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+            // All nozzles, half of them, and as many as are just searched.
+            let wide = [width::<N>(), width::<N>() / 2, 30 * SPACING_MM - 2 * half];
+            let one = [plant(1700, 0, 20, wide[k % 3])];
+            rig.image(Row::WholeImage64Fan, 0, 0, (0, 20_000), &one);
             rig.run_up(5, PERIOD);
         }
     }
@@ -305,7 +315,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
         let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
         rig.run_up(100, PERIOD);
         rig.image(
-            Row::ImageComposed,
+            Row::WholeImageComposed,
             1000,
             0,
             (0, 8000),
@@ -317,7 +327,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
             for k in 0..8 {
                 let from = base + 900 * k + 210 * i32::from(detector);
                 rig.image(
-                    Row::ImageComposed,
+                    Row::WholeImageComposed,
                     1000,
                     detector,
                     (from, from + 600 + overlap),
@@ -332,7 +342,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
             rig.keep_off(Over::Boom, from, from + 160);
         }
         let one = [plant(2800, 0, 20, 4 * SPACING_MM - 40)];
-        rig.image(Row::ImageComposed, 1000, 0, (0, 100), &one);
+        rig.image(Row::WholeImageComposed, 1000, 0, (0, 100), &one);
         for k in 0..24 {
             rig.run_up(if k < 8 { 3 } else { 12 }, PERIOD);
             let section = k % 16;
@@ -367,7 +377,7 @@ fn orders<const N: usize>(meter: &mut Meter) -> bool {
     let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
     rig.run_up(100, PERIOD);
     rig.image(
-        Row::ImageWide,
+        Row::WholeImageWide,
         1000,
         0,
         (0, 8000),

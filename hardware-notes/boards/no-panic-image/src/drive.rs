@@ -189,6 +189,10 @@ fn drive(boom: &mut Boom<'_>) {
     loop {
         match any_u32() {
             0 => drain(boom),
+            10 => match boom.note_pulse(any_micros()) {
+                Ok(()) => {}
+                Err(error) => used_text(&error),
+            },
             1 => match boom.handle_pulse(any_micros()) {
                 Ok(()) => {}
                 Err(error) => used_text(&error),
@@ -260,9 +264,21 @@ fn image(boom: &mut Boom<'_>) {
         },
         plants: any_prefix(&plants),
     };
-    match boom.handle_image(any_micros(), &image) {
-        Ok(report) => used_report(report),
-        Err(error) => used_text(&error),
+    if any_u32() & 1 == 0 {
+        match boom.handle_image(any_micros(), &image) {
+            Ok(report) => used_report(report),
+            Err(error) => used_text(&error),
+        }
+        return;
+    }
+    let mut work = match boom.begin_image(any_micros(), &image) {
+        Ok(work) => work,
+        Err(error) => return used_text(&error),
+    };
+    loop {
+        if let Some(report) = boom.step_image(&mut work) {
+            return used_report(report);
+        }
     }
 }
 

@@ -170,7 +170,7 @@ impl<
             }
             self.board.advance(&mut self.station, driver, at);
             self.board.input(&mut self.station, driver, |core, at| {
-                let _counted = core.handle_pulse(at);
+                let _noted = core.note_pulse(at);
             });
         }
         if self.station.hardware.pulses_can_come() {
