@@ -302,8 +302,8 @@ fn neighbours_that_beat_in_turns_fill_each_others_gaps() {
     let rate = machine.rate.as_ref().expect("a rate");
     let even = evenness::worst(&machine, rate, 3.0, 5.0, 20.0 / 3.0).expect("a speed");
     println!("{even:?}");
-    assert!(even.least < least(&turned) + 0.01 && even.least > least(&turned) - 0.1);
-    assert!(even.in_step < least(&together) + 0.01 && even.in_step > least(&together) - 0.1);
+    assert!(even.least < least(&turned) + 0.03 && even.least > least(&turned) - 0.1);
+    assert!(even.in_step < least(&together) + 0.03 && even.in_step > least(&together) - 0.1);
 }
 
 /// A pump that gives a third less pressure with all nozzles open at 5 m/s, on the short pass.
@@ -357,7 +357,7 @@ fn a_pressure_sensor_in_the_recording_holds_the_rate_on_a_weak_pump() {
         "{without:.3} L without, {with:.3} L with {} readings, {wanted:.3} L at steady pressure; down to {lowest} kPa, off by {worst:.2}",
         read.len()
     );
-    assert_eq!(read.len(), 121);
+    assert_eq!(read.len(), 120);
     assert!(lowest < 220.0 && worst < 2.0, "{lowest} {worst}");
     assert!(without < 0.9 * wanted && (with / wanted - 1.0).abs() < 0.03);
     // The world is the same, whoever reads it.

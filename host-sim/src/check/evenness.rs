@@ -23,7 +23,7 @@ pub struct Evenness {
     pub cycle_m: f64,
     /// The least dose anywhere, as a share of the wanted rate.
     pub least: f64,
-    /// The same were all valves in step.
+    /// The same were all valves in step, at the speed that is worst then.
     pub in_step: f64,
     /// The same of valves that flow steadily: what the fans alone make of it.
     pub steady: f64,
@@ -33,8 +33,11 @@ pub struct Evenness {
 pub fn worst(machine: &Machine, rate: &Rate, slow: f64, fast: f64, full: f64) -> Option<Evenness> {
     let all = (0..=SPEEDS).map(|i| slow + (fast - slow) * f64::from(i) / f64::from(SPEEDS));
     all.filter(|v| *v > 0.0 && *v < full)
-        .map(|v| at(machine, rate, v, (v / full).min(1.0)))
-        .min_by(|a, b| a.least.total_cmp(&b.least))
+        .map(|v| at(machine, rate, v, v / full))
+        .reduce(|a, b| Evenness {
+            in_step: a.in_step.min(b.in_step),
+            ..if a.least <= b.least { a } else { b }
+        })
 }
 
 fn at(machine: &Machine, rate: &Rate, speed_m_s: f64, share: f64) -> Evenness {

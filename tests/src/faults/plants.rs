@@ -230,6 +230,14 @@ pub const GUARDS: &[(&str, Guard)] = &[
     (
         "wheel: stamps late by up to 1 ms, a quarter of a pulse",
         Guard::Lines(&[plausible(
+            "let quarter = pulse >> 2;",
+            "pulse >> 2",
+            "pulse >> 3",
+        )]),
+    ),
+    (
+        "wheel: stamps late by up to 1.6 ms, two fifths of a pulse",
+        Guard::Lines(&[plausible(
             "if self.doubt > MOST_DOUBT {",
             "self.doubt > MOST_DOUBT",
             "false",

@@ -162,11 +162,30 @@ pub(super) fn rows() -> Vec<Row> {
                     }
                 }
             },
-            guard: "stamps are believed to a 25th of a pulse; more is taken for faults",
+            guard: "a way from mark to mark that strays by a quarter is no fault",
+            bound: Bound {
+                sprayed: (0.995, 1.015),
+                start_mm: 25.0,
+                unknowable: Some("marks may sit so"),
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "wheel: stamps late by up to 1.6 ms, two fifths of a pulse",
+            base: Base::Lanes,
+            fault: |story| {
+                for n in 0..story.items.len() {
+                    if story.items[n].is_pulse() {
+                        let late = story.dice.random_range(0..1600);
+                        story.items[n].t_us += late;
+                    }
+                }
+            },
+            guard: "a run of pulses taken for faults means that the speed is believed wrongly",
             bound: Bound {
                 lost: 12.0,
                 sprayed: (1.03, 1.1),
-                start_mm: 220.0,
+                start_mm: 300.0,
                 counted: &[("pulses_refused", |c| c.pulses_refused.into())],
                 ..Bound::NOTHING
             },
