@@ -58,6 +58,7 @@ impl Deposit {
         let columns = within(counts.1, area.across.0, across)?;
         let mut sums = vec![0.0; columns.len()];
         let (mut wet, mut over, mut damp, mut most) = (0_u64, 0_u64, 0_u64, 0.0_f64);
+        let per_litre = self.l_ha_per_litre();
         let mut count = (rows.len() * columns.len()) as u64;
         if self.swept.is_some() {
             count = 0;
@@ -71,20 +72,33 @@ impl Deposit {
                     continue;
                 }
                 let own = column.max(columns.start)..(column + TILE).min(columns.end);
-                for r in row.max(rows.start)..(row + TILE).min(rows.end) {
-                    let bits = swept.flatten().map_or(u32::MAX, |bits| bits[r - row]);
-                    for c in own.clone() {
-                        if bits >> (c - column) & 1 == 0 {
-                            continue;
-                        }
-                        count += u64::from(swept.is_some());
-                        let Some(litres) = litres else { continue };
-                        let rate = litres[(r - row) * TILE + c - column] * self.l_ha_per_litre();
-                        sums[c - columns.start] += rate;
+                let own_rows = row.max(rows.start)..(row + TILE).min(rows.end);
+                // What cells of a row add.
+                let mut take = |sums: &mut [f64], cells: &[f64]| {
+                    wet += cells.len() as u64;
+                    for (sum, litres) in sums.iter_mut().zip(cells) {
+                        let rate = litres * per_litre;
+                        *sum += rate;
                         most = most.max(rate);
-                        wet += 1;
                         over += u64::from(rate > OVER * wanted_l_ha);
                         damp += u64::from(rate < DRY * wanted_l_ha);
+                    }
+                };
+                for r in own_rows {
+                    let cells = litres.map(|l| &l[(r - row) * TILE..][..TILE]);
+                    let Some(bits) = swept.flatten().map(|bits| bits[r - row]) else {
+                        if let Some(cells) = cells {
+                            let sums = &mut sums[own.start - columns.start..];
+                            take(sums, &cells[own.start - column..own.end - column]);
+                        }
+                        continue;
+                    };
+                    for c in own.clone().filter(|c| bits >> (c - column) & 1 == 1) {
+                        count += 1;
+                        if let Some(cells) = cells {
+                            let place = c - column;
+                            take(&mut sums[c - columns.start..], &cells[place..=place]);
+                        }
                     }
                 }
             }
