@@ -353,6 +353,7 @@ fn files_go_out_and_come_in() {
         heard.as_str().is_some_and(|h| h.contains("spraying: ")),
         "{heard}"
     );
+    scrub(9.0);
     let clock = browser.js("return document.querySelector('#clock').textContent");
     assert!(
         clock
