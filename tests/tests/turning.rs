@@ -316,7 +316,7 @@ fn an_inner_nozzle_that_runs_back_starts_anew() {
         (opens[2] - (after + 1.40 / 2.0 - 0.045)).abs() < 0.002,
         "{opens:?}"
     );
-    assert_eq!(core.yaw_counts().caught, 1);
+    assert!(core.yaw_counts().moved > 0);
     assert_eq!(core.yaw_counts().ran_back, 1);
     assert_eq!(core.counters().missed_late, 0);
 }

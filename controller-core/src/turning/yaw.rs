@@ -36,8 +36,11 @@ const LEAST_WAY: i32 = 100 * crate::units::COUNTS_PER_MM;
 /// On less way than this no plant is aimed at anew, counts: 0.3 m. As the machine sets off the first
 /// pulses tell places, and so headings, less well.
 const SURE_WAY: i32 = 300 * crate::units::COUNTS_PER_MM;
-/// A plant that moved by less is not aimed at anew, counts: 2 mm.
+/// A plant that moved by less along is not aimed at anew, counts: 2 mm.
 const LEAST_MOVE: i32 = 2 * crate::units::COUNTS_PER_MM;
+/// Nor one that moved by less across, counts: 8 mm. Each nozzle that noise adds stays where its
+/// patch grows together with another's.
+const LEAST_ASIDE: i32 = 8 * crate::units::COUNTS_PER_MM;
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Mark {
@@ -418,17 +421,17 @@ impl Turning {
         };
         let curve = self.curve_since(odometer, (now, back), now, motion.place());
         let met = curve.cross(forward.saturating_add(self.behind), y);
-        let fresh = met.map(|met| {
-            let mut fresh = old;
-            (fresh.place, fresh.heading, fresh.y) = (met.place, met.heading, met.y);
-            fresh
-        });
+        let far = |a: i32, b: i32, least: i32| ahead(a, b).saturating_abs() >= least;
+        let unmet = old.set().first == old.set().end;
         let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
-        let far = |a: i32, b: i32| ahead(a, b).saturating_abs() >= LEAST_MOVE;
-        let moved = fresh.filter(|new| {
-            old.set().first == old.set().end
-                || far(new.y, old.y)
-                || far(new.own(side), old.own(side))
+        let moved = met.and_then(|met| {
+            let mut fresh = old;
+            (fresh.place, fresh.heading) = (met.place, met.heading);
+            let aside = unmet || far(met.y, old.y, LEAST_ASIDE);
+            if aside {
+                fresh.y = met.y;
+            }
+            (aside || far(fresh.own(side), old.own(side), LEAST_MOVE)).then_some(fresh)
         });
         if let Some(kept) = moved {
             return Some(Again { waits, kept });
