@@ -296,17 +296,27 @@ fn an_inner_nozzle_that_runs_back_starts_anew() {
         .filter(|c| c.action == Action::Open)
         .map(|c| c.at.0 as f64 * 1e-6)
         .collect();
-    assert!(commands.iter().all(|c| c.nozzle == 0), "{commands:?}");
-    assert_eq!(opens.len(), 2, "{opens:?}");
+    // Nozzle 0 for the first and the last. The second one lies where the boom's middle comes by
+    // after the half circle, and is aimed at anew then.
+    let by: Vec<u16> = (commands.iter())
+        .filter(|c| c.action == Action::Open)
+        .map(|c| c.nozzle)
+        .collect();
+    assert_eq!(by, [0, 24, 0], "{commands:?}");
     // The near edge 0.95 m on, less lead 50 mm and 45 ms of delay and throw.
     assert!(
         (opens[0] - (5.75 + 0.90 / 2.0 - 0.045)).abs() < 0.002,
         "{opens:?}"
     );
+    // The axle is back at 22 m after 20 m and the half circle, the boom at 24 m; the plant is
+    // 2.5 m on, its edge 2.4 m with the lead of 50 mm.
+    let back = 1.0 + (20.0 + turn + 2.4) / 2.0 - 0.045;
+    assert!((opens[1] - back).abs() < 0.01, "{opens:?}, {back}");
     assert!(
-        (opens[1] - (after + 1.40 / 2.0 - 0.045)).abs() < 0.002,
+        (opens[2] - (after + 1.40 / 2.0 - 0.045)).abs() < 0.002,
         "{opens:?}"
     );
+    assert!(core.yaw_counts().moved > 0);
     assert_eq!(core.yaw_counts().ran_back, 1);
     assert_eq!(core.counters().missed_late, 0);
 }

@@ -224,17 +224,13 @@ mod tests {
         // Half a second ago: 0.2 rad and 2.2 m of the wheel before the end.
         let before = course
             .at(
-                end_of(11 * 16_000 * 11 / 7, 11 * 3200),
+                11 * 16_000 * 11 / 7 - 11 * 3200,
                 Heading(quarter - RADIAN / 5),
             )
             .expect("known");
-        // 10 m·sin(11/7 − 0.2) = 9.79940 m; 10 m·(1 − cos(…)) = 8.00707 m.
-        assert!((before.x - 156_790).abs() < 24, "{before:?}");
-        assert!((before.y + 128_113).abs() < 24, "{before:?}");
-    }
-
-    fn end_of(whole: i32, back: i32) -> i32 {
-        whole - back
+        // 10 m·sin(11/7 − 0.2) = 9.80192 m; 10 m·(1 − cos(…)) = 8.01950 m.
+        assert!((before.x - 156_831).abs() < 24, "{before:?}");
+        assert!((before.y + 128_312).abs() < 24, "{before:?}");
     }
 
     #[test]

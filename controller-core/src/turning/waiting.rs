@@ -3,12 +3,13 @@
 //!
 //! A plant is aimed at on the circle on which the machine was when its image came. Its place on
 //! the ground is kept here, and at each reading of the yaw rate or pulse of the second wheel one
-//! plant is looked at again, in turn: where the boom will meet it on the circle on which the
-//! machine is now.
+//! of those within 1.5 m of the boom is looked at again, in turn: where the boom will meet it on
+//! the circle on which the machine is now.
 //!
-//! **Overflow policy:** the newest [`MOST_WAITING`] are kept. An older one stays as it was aimed
-//! and is counted ([`YawCounts::let_go`](super::YawCounts::let_go)); as long as any of its kind
-//! may be planned, no patch is taken back because another plant moved away.
+//! **Overflow policy:** [`MOST_WAITING`] are kept. When one more comes, the one whose turn is next
+//! goes: it stays as it was aimed, and is counted ([`YawCounts::let_go`](super::YawCounts::let_go)).
+//! From then on until the list is empty no patch is taken back because a plant moved away from a
+//! nozzle, since one that went may need it.
 
 use super::course::{Course, Pose, Spot};
 use super::{Curve, Heading, Side};
@@ -19,6 +20,10 @@ use heapless::Deque;
 
 /// Most plants kept.
 pub(crate) const MOST_WAITING: usize = 48;
+/// So many are tried at one call for one to be looked at.
+const TRIED: usize = 4;
+/// One farther ahead of the boom than this has time, counts: 1.5 m.
+const SOON: i32 = 1500 << 4;
 /// A plant farther off than this is forgotten, counts: 40 m.
 const TOO_FAR: i32 = 40_000 << 4;
 
@@ -139,17 +144,22 @@ impl Waiting {
     /// What the boom, `boom` ahead of the axle, has passed is forgotten.
     pub fn next(&mut self, boom: i32) -> Option<(Waits, (i32, i32))> {
         let here = self.course.here();
-        // What is passed goes with the look at it: one a call.
-        let waits = self.list.pop_front()?;
-        let (forward, right) = here.seen(waits.spot);
-        let near = |n: i32| (-TOO_FAR..=TOO_FAR).contains(&n);
-        if forward <= boom || !near(forward) || !near(right) {
-            if self.list.is_empty() {
-                self.spilled = false;
+        for _ in 0..TRIED {
+            let waits = self.list.pop_front()?;
+            let (forward, right) = here.seen(waits.spot);
+            let near = |n: i32| (-TOO_FAR..=TOO_FAR).contains(&n);
+            if forward <= boom || !near(forward) || !near(right) {
+                if self.list.is_empty() {
+                    self.spilled = false;
+                }
+                continue;
             }
-            return None;
+            if forward.saturating_sub(boom) <= SOON {
+                return Some((waits, (forward, right)));
+            }
+            self.put_back(waits, waits.kept);
         }
-        Some((waits, (forward, right)))
+        None
     }
 
     /// Puts one back behind the others.

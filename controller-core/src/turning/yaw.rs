@@ -33,8 +33,14 @@ const ALIKE_AT_REST: i32 = 3;
 const UNEVEN: i64 = 5 << 12;
 /// Less way than this tells no curvature, counts: 0.1 m.
 const LEAST_WAY: i32 = 100 * crate::units::COUNTS_PER_MM;
-/// A plant that moved by less is not aimed at anew, counts: 2 mm.
+/// On less way than this no plant is aimed at anew, counts: 0.3 m. As the machine sets off the first
+/// pulses tell places, and so headings, less well.
+const SURE_WAY: i32 = 300 * crate::units::COUNTS_PER_MM;
+/// A plant that moved by less along is not aimed at anew, counts: 2 mm.
 const LEAST_MOVE: i32 = 2 * crate::units::COUNTS_PER_MM;
+/// Nor one that moved by less across, counts: 8 mm. Each nozzle that noise adds stays where its
+/// patch grows together with another's.
+const LEAST_ASIDE: i32 = 8 * crate::units::COUNTS_PER_MM;
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Mark {
@@ -354,7 +360,18 @@ impl Turning {
         if !self.on {
             return Curve::straight(captured);
         }
-        let before = Micros(captured_at.0.saturating_sub(u64::from(LOOK_BACK.0)));
+        self.curve_since(odometer, (captured_at, LOOK_BACK), now, captured)
+    }
+
+    /// The same from so long before the capture on.
+    fn curve_since<const H: usize>(
+        &self,
+        odometer: &Odometer<H>,
+        (captured_at, back): (Micros, Span),
+        now: Micros,
+        captured: i32,
+    ) -> Curve {
+        let before = Micros(captured_at.0.saturating_sub(u64::from(back.0)));
         let from = odometer.place_at(before).unwrap_or(captured);
         let way = odometer.motion_at(now).place().wrapping_sub(from);
         let turned = self.heading_now(now).wrapping_sub(self.heading_at(before)) >> 12;
@@ -397,26 +414,45 @@ impl Turning {
         self.waiting.go(motion.base, motion.ahead_fine, heading);
         let ahead_of_axle = self.boom_x.saturating_sub(self.behind);
         let (waits, (forward, y)) = self.waiting.next(ahead_of_axle)?;
-        let curve = self.curve(odometer, now, now, motion.place());
         let old = waits.kept;
+        let Some(back) = self.sure_look_back(now, odometer, motion.place()) else {
+            self.waiting.put_back(waits, old);
+            return None;
+        };
+        let curve = self.curve_since(odometer, (now, back), now, motion.place());
         let met = curve.cross(forward.saturating_add(self.behind), y);
-        let fresh = met.map(|met| {
-            let mut fresh = old;
-            (fresh.place, fresh.heading, fresh.y) = (met.place, met.heading, met.y);
-            fresh
-        });
+        let far = |a: i32, b: i32, least: i32| ahead(a, b).saturating_abs() >= least;
+        let unmet = old.set().first == old.set().end;
         let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
-        let far = |a: i32, b: i32| ahead(a, b).saturating_abs() >= LEAST_MOVE;
-        let moved = fresh.filter(|new| {
-            old.set().first == old.set().end
-                || far(new.y, old.y)
-                || far(new.own(side), old.own(side))
+        let moved = met.and_then(|met| {
+            let mut fresh = old;
+            (fresh.place, fresh.heading) = (met.place, met.heading);
+            let aside = unmet || far(met.y, old.y, LEAST_ASIDE);
+            if aside {
+                fresh.y = met.y;
+            }
+            (aside || far(fresh.own(side), old.own(side), LEAST_MOVE)).then_some(fresh)
         });
         if let Some(kept) = moved {
             return Some(Again { waits, kept });
         }
         self.waiting.put_back(waits, old);
         None
+    }
+
+    /// How far to look back for a curvature to be sure of; `None` when too slow for any.
+    fn sure_look_back<const H: usize>(
+        &self,
+        now: Micros,
+        odometer: &Odometer<H>,
+        here: i32,
+    ) -> Option<Span> {
+        let twice = Span(LOOK_BACK.0.saturating_mul(2));
+        [LOOK_BACK, twice].into_iter().find(|back| {
+            let before = Micros(now.0.saturating_sub(u64::from(back.0)));
+            let from = odometer.place_at(before).unwrap_or(here);
+            ahead(here, from) >= SURE_WAY
+        })
     }
 
     /// Puts a plant back that was looked at again.
