@@ -27,6 +27,10 @@ proptest! {
         prop_assert_eq!(&plain, &run_operations(&bytes, Caller::EveryInstant));
         prop_assert_eq!(&plain, &run_operations(&bytes, Caller::Restless));
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 40, max_shrink_iters: 4000, ..ProptestConfig::default() })]
 
     /// What inputs leave for the polls comes to the same in steps and at once, and so do noted
     /// pulses and images in steps.

@@ -182,7 +182,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                         work.stage = match needed.aim {
                             Ok(aim) => {
                                 let told = Told::of(&aim, needed.outside, needed.clipped);
-                                self.to_plan(work, (curve, boom, met), &aim, told)
+                                self.start_planning(work, (curve, boom, met), &aim, told)
                             }
                             Err(choice) => Stage::Choose(curve, boom, met, choice, needed.clipped),
                         };
@@ -201,18 +201,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 if let Some(aim) = fan.go_on(choice, self.nozzles, faulty) {
                     let told = Told::of(&aim, false, *clipped);
                     let at = (*curve, *boom, *met);
-                    work.stage = self.to_plan(work, at, &aim, told);
+                    work.stage = self.start_planning(work, at, &aim, told);
                 }
                 None
             }
             Stage::Plan(curve, boom, met, plan, told) => {
-                if self.plan_some(plan) {
-                    let (curve, met, plan, told) = (*curve, *met, *plan, *told);
-                    work.stage = Stage::Plants(curve, *boom);
-                    self.keep_planned(work, &curve, &met, &plan);
-                    self.report_plant(&mut work.report, &plan.became, told);
+                if !self.plan_some(plan) {
+                    return None;
                 }
-                None
+                let (curve, met, plan, told) = (*curve, *met, *plan, *told);
+                work.stage = Stage::Plants(curve, *boom);
+                self.keep_planned(work, &curve, &met, &plan);
+                self.report_plant(&mut work.report, &plan.became, told);
+                let over = work.next >= work.image.plants.len();
+                over.then(|| self.end_image(&work.report))
             }
         }
     }
@@ -310,7 +312,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// A plant's nozzles are known: it is to be planned, and looked up again if it was placed by
     /// prediction.
-    fn to_plan(
+    fn start_planning(
         &mut self,
         work: &ImageWork<'_>,
         (curve, boom, met): (Curve, (i32, Heading), Met),

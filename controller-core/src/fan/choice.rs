@@ -1,14 +1,16 @@
 //! The choice of the nozzles for a stretch, made over several calls: first by the table of runs,
 //! else by a search among the nozzles that reach the stretch.
 //!
-//! **Bound of a call:** so many looks at a nozzle's pattern as [`LOOKS`] says, and those of the
-//! point that is begun.
+//! **Bound of a call:** so many looks at a nozzle's pattern as [`LOOKS`] says. Where more nozzles
+//! reach the stretch than are searched, a point more, of which all that reach it are looked at.
 
 use super::{Aim, Fan, MOST_OPTIONAL, MOST_SEARCHED, NOWHERE, RUNS, bits};
 use crate::boom::NozzleConfig;
 
-/// Looks at a nozzle's pattern after which a call ends.
+/// Looks at a nozzle's pattern that a call takes: three for each nozzle that is searched.
 const LOOKS: usize = 96;
+/// A length of run, or a point that lies beside the stretch, in looks.
+const PASSED: usize = 3;
 
 /// How far a choice is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -115,6 +117,12 @@ impl Choice {
             left: self.left,
             right: self.right,
         };
+        let searched = match self.phase {
+            Phase::Run | Phase::Reached => PASSED,
+            Phase::Must | Phase::Optional | Phase::Fewest | Phase::Drop => {
+                window.nozzles.len().wrapping_mul(3)
+            }
+        };
         let mut looks = LOOKS;
         loop {
             let looked = match self.phase {
@@ -130,9 +138,9 @@ impl Choice {
                     }
                     Some(_) => {
                         self.search();
-                        self.end.saturating_sub(self.first) >> 1
+                        return None;
                     }
-                    None => 3,
+                    None => PASSED,
                 },
                 Phase::Reached => match self.all_reached(fan, nozzles, faulty) {
                     (Some(short), _) => {
@@ -156,10 +164,10 @@ impl Choice {
                     None => return Some(self.made(self.best, self.phase == Phase::Fewest)),
                 },
             };
-            if looks <= looked {
+            looks = looks.saturating_sub(looked);
+            if looks < searched.max(PASSED) {
                 return None;
             }
-            looks = looks.wrapping_sub(looked);
         }
     }
 
@@ -226,7 +234,7 @@ impl Choice {
         }
         self.point = k.wrapping_add(1);
         let Some(y) = all.point(k) else {
-            return (None, 1);
+            return (None, PASSED);
         };
         let first = nozzles.partition_point(|n| n.y.bits() <= y.saturating_sub(fan.half));
         let (mut sum, mut looked) = (0_i32, 8_usize);
@@ -249,7 +257,9 @@ impl Choice {
             return 1;
         }
         self.point = k.wrapping_add(1);
-        let Some(y) = window.point(k) else { return 1 };
+        let Some(y) = window.point(k) else {
+            return PASSED;
+        };
         let need = window.fan.need;
         let all = window.dose(y, self.healthy);
         self.short |= all < need;
@@ -287,7 +297,7 @@ impl Choice {
         }
         self.point = k.wrapping_add(1);
         let Some(y) = window.point(k) else {
-            return Some(1);
+            return Some(PASSED);
         };
         if window.enough(y, self.must, self.healthy) {
             return Some(window.nozzles.len() << 1);
@@ -306,7 +316,7 @@ impl Choice {
         let k = self.point;
         if k == 0 {
             if !self.begin_trial()? {
-                return Some(1);
+                return Some(PASSED);
             }
             self.point = 1;
             // Spreading the choice over the places.
@@ -319,7 +329,7 @@ impl Choice {
         }
         self.point = k.wrapping_add(1);
         let Some(y) = window.point(k.wrapping_sub(1)) else {
-            return Some(1);
+            return Some(PASSED);
         };
         if !window.enough(y, self.trial, self.healthy) {
             self.point = 0;

@@ -89,6 +89,8 @@ pub struct Rig<'r, 'a, const N: usize> {
     calls: Calls<'a, N>,
     /// µs.
     pub now: u64,
+    /// The machine has fans: steps of images are noted apart.
+    pub fans: bool,
     /// Where polls that decide are noted.
     pub deciding: Row,
     /// Where is noted what a pulse and the polls that count it take together.
@@ -125,6 +127,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
                 bench: Boom::<N>::handle_bench,
             }),
             now: 1_000_000,
+            fans: false,
             deciding,
             pulses: Row::WholePulse,
             input: None,
@@ -230,8 +233,7 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             },
             plants,
         };
-        let fan = matches!(row, Row::WholeImageOneFan | Row::WholeImage64Fan);
-        let step = if fan { Row::ImageStepFan } else { Row::ImageStep };
+        let step = if self.fans { Row::ImageStepFan } else { Row::ImageStep };
         let (core, begin, now) = (&mut *self.core, self.calls.image, Micros(self.now));
         let begun = (self.meter).measure(Row::ImageBegin, || begin(core, now, &image));
         let mut whole = self.meter.last;

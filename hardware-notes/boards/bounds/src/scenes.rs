@@ -274,6 +274,7 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
             return false;
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
+        rig.fans = true;
         rig.run_up(100, PERIOD);
         for k in 0..24 {
             rig.image(
