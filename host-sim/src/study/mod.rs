@@ -1,7 +1,7 @@
 //! The verb `study`: any key of machine or scenario varied over a grid or at random, each cell with
 //! many seeds, in parallel, on file in parts.
 //!
-//! [`plan`] reads and checks, [`row`] makes one run, [`crew`] the threads that do, [`parts`] are the
+//! [`plan`] reads and checks, [`row`] makes one run, `crew` the threads that do, [`parts`] are the
 //! files, [`summary`] what it comes to. Equal files give equal bytes, whatever the threads: rows are put in order before they
 //! are written. Memory holds one part and sums by cell. `formats/study.md` is the reference.
 

@@ -86,8 +86,8 @@ pub fn place(name: &str) -> usize {
     COLUMNS.iter().position(|c| c.0 == name).unwrap_or(0)
 }
 
-/// The machine and scenario of the cell that a thread was last at: runs of a cell follow one
-/// another, and reading both takes as long as a short drive.
+/// The machine and scenario of the cell that a thread was last at. Runs of a cell follow one another,
+/// so both are read once and not for each.
 #[derive(Debug, Default)]
 pub struct Kept(Option<(u64, Machine, Scenario)>);
 
