@@ -1,10 +1,14 @@
-//! Buffers worked out against drives through the real core, on ten machines that differ in all that
-//! counts: does the share of hits that is worked out lie within the 95 % interval of the drives,
-//! and how much shorter are the buffers than the worst of each cause added up?
+//! Buffers worked out against drives through the real core, on machines and stands that differ in
+//! all that counts: does the share of hits that is worked out lie within the 95 % interval of the
+//! drives, and how much shorter are the buffers than the worst of each cause added up?
 //!
 //! `cargo run --release -p host-sim --example buffers_table [DRIVES]`
+//!
+//! `... buffers_table causes [DRIVES] [CASE]`: each cause of error alone, how far edges stray by it
+//! as worked out and as driven, which tells the cause that is reckoned wrongly.
 
-use host_sim::buffers::file::Budget;
+use host_sim::buffers::file::{Budget, Errors};
+use host_sim::buffers::report::Report;
 use host_sim::buffers::{Asked, work_out};
 use host_sim::machine::Machine;
 use host_sim::run::DEMO_MACHINE;
@@ -20,7 +24,7 @@ struct Case {
     budget: &'static str,
 }
 
-const CASES: [Case; 10] = [
+const CASES: [Case; 13] = [
     Case {
         what: "the demo's boom, usual errors",
         hits: 0.99,
@@ -112,38 +116,116 @@ const CASES: [Case; 10] = [
         machine: &[],
         budget: "[errors]\ncamera_place_mm = 20.0\ncamera_pitch_deg = 1.0\n",
     },
+    Case {
+        what: "fans of 110 degrees, doses summed",
+        hits: 0.98,
+        machine: &FANS,
+        budget: "",
+    },
+    Case {
+        what: "a patchy stand, shape 0.2 over 5 m",
+        hits: 0.95,
+        machine: &[],
+        budget: PATCHY,
+    },
+    Case {
+        what: "fans over that stand",
+        hits: 0.95,
+        machine: &FANS,
+        budget: PATCHY,
+    },
 ];
 
+const FANS: [(&str, &str); 1] = [(
+    "fan_thickness_m = 0.04",
+    "fan_thickness_m = 0.04\nfan_angle_deg = 110.0\nheight_m = 0.5",
+)];
+const PATCHY: &str =
+    "[field]\ndensity_per_m2 = 0.4\npatchiness_k = 0.2\npatchiness_square_m = 5.0\n";
+
 fn main() {
-    let drives: u32 = std::env::args()
-        .nth(1)
-        .map_or(200, |n| n.parse().expect("a number of drives"));
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = args.iter().map(String::as_str).collect();
+    let number = |text: &str| text.parse().expect("a number");
+    match words[..] {
+        [] => table(200),
+        ["causes"] => CASES.iter().for_each(|case| causes(case, 50)),
+        ["causes", drives] => CASES.iter().for_each(|case| causes(case, number(drives))),
+        ["causes", drives, case] => causes(&CASES[number(case) as usize], number(drives)),
+        [drives] => table(number(drives)),
+        _ => panic!("give nothing, DRIVES, or causes [DRIVES] [CASE]"),
+    }
+}
+
+/// Works one case out and drives it, with its budget or what `change` makes of that.
+fn report(case: &Case, drives: u32, curve: bool, change: impl Fn(&mut Errors)) -> Report {
+    let mut text = DEMO_MACHINE.replace("lateral_margin_m = 0.03", "lateral_margin_m = 0.1");
+    for (from, to) in case.machine {
+        assert!(text.contains(from), "{}: {from}", case.what);
+        text = text.replace(from, to);
+    }
+    let machine = Machine::parse("machine.toml", &text).expect(case.what);
+    let budget = format!("buffers_format = 1\n{}", case.budget);
+    let mut budget = Budget::parse("budget.toml", &budget).expect(case.what);
+    change(&mut budget.errors);
+    let scenario = Scenario::parse("scenario.toml", SCENARIO).expect("sound");
+    work_out(&Asked {
+        file: "machine.toml",
+        machine: &machine,
+        budget: &budget,
+        scenario: &scenario,
+        scenario_file: None,
+        hits: case.hits,
+        runs: drives,
+        seed: 1,
+        curve,
+    })
+    .expect(case.what)
+}
+
+/// Each cause of a case alone: one standard deviation of an edge worked out, and driven.
+fn causes(case: &Case, drives: u32) {
+    println!(
+        "{}: each cause alone, mm that an edge strays by: worked out; starts and stops driven (their mean)",
+        case.what
+    );
+    let whole = report(case, 0, false, |_| {});
+    let keys = whole.errors.iter().filter(|e| e.0 != "camera_height_m");
+    for &(key, value) in keys.filter(|e| e.1 > 0.0) {
+        let alone = report(case, drives, false, |errors| {
+            for (other, _) in whole.errors.iter().filter(|e| e.0 != "camera_height_m") {
+                if *other != key
+                    && let Some(e) = errors.get_mut(other)
+                {
+                    *e = 0.0;
+                }
+            }
+        });
+        print!("  {key:<26}{value:>6}");
+        for s in &alone.speeds {
+            let d = s.driven.expect("driven");
+            print!(
+                "  {:.1} m/s: {:6.2}; {:6.2} ({:+6.2}) {:6.2} ({:+6.2})",
+                s.speed_m_s,
+                s.edge_sd_mm,
+                d.start_sd_mm,
+                d.start_mean_mm,
+                d.stop_sd_mm,
+                d.stop_mean_mm
+            );
+        }
+        println!();
+    }
+}
+
+fn table(drives: u32) {
     println!(
         "share of hits in percent: worked out, driven (95 % interval), at the slow and the fast speed"
     );
     let (mut inside, mut all) = (0, 0);
     let mut shorter = Vec::new();
     for case in &CASES {
-        let mut text = DEMO_MACHINE.replace("lateral_margin_m = 0.03", "lateral_margin_m = 0.1");
-        for (from, to) in case.machine {
-            assert!(text.contains(from), "{}: {from}", case.what);
-            text = text.replace(from, to);
-        }
-        let machine = Machine::parse("machine.toml", &text).expect(case.what);
-        let budget = format!("buffers_format = 1\n{}", case.budget);
-        let budget = Budget::parse("budget.toml", &budget).expect(case.what);
-        let scenario = Scenario::parse("scenario.toml", SCENARIO).expect("sound");
-        let report = work_out(&Asked {
-            file: "machine.toml",
-            machine: &machine,
-            budget: &budget,
-            scenario: &scenario,
-            scenario_file: None,
-            hits: case.hits,
-            runs: drives,
-            seed: 1,
-        })
-        .expect(case.what);
+        let report = report(case, drives, true, |_| {});
         print!("{:<48}", case.what);
         for s in &report.speeds {
             let d = s.driven.expect("driven");
@@ -162,12 +244,12 @@ fn main() {
         }
         let fast = report.speeds.last().expect("two speeds");
         println!(
-            "  {:.0} mm against {:.0}: {:.0} % shorter; saved {:.2} worked out, {:.2} driven; three quarters up to {:.2} plants/m2; {}{}",
+            "  {:.0} mm against {:.0}: {:.0} % shorter; saved {:.3} worked out, {:.3} driven; three quarters up to {:.2} plants/m2; {}{}",
             fast.needed_lead_mm + fast.needed_trail_mm,
             report.worst_case_sum_mm,
             report.shorter_than_worst_case_percent,
-            100.0 * fast.worked_saving,
-            100.0 * fast.driven.expect("driven").saving,
+            fast.saving(),
+            fast.driven.expect("driven").saving,
             fast.three_quarters_saved_up_to_per_m2,
             report.verdict,
             report

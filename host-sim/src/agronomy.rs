@@ -22,6 +22,11 @@ const USUAL_SHARE: f64 = 0.9;
 /// Coarser cells say nothing of plants, m.
 const COARSEST_M: f64 = 0.05;
 
+/// Fewer plants hit than this tell the share of hits to no better than a factor of three and a half
+/// (Wilson's interval for 10 of many: 0.54 to 1.84 times), and a saving that is divided by it to
+/// none.
+const FEWEST_HIT: usize = 10;
+
 /// How finely spray is laid down.
 #[derive(Debug, Clone, Copy)]
 pub struct Fineness {
@@ -97,7 +102,8 @@ pub struct Agronomy {
     pub broadcast_l: f64,
     /// Saved against that, 0 to 1.
     pub saving: f64,
-    /// Saved against a broadcast pass that hits the same share of plants; `null` where none is hit.
+    /// Saved against a broadcast pass that hits the same share of plants; `null` where fewer than ten
+    /// are hit.
     pub saving_at_equal_share: Option<Interval>,
     /// Times that valves were switched on, all nozzles together.
     pub valve_cycles: usize,
@@ -316,6 +322,7 @@ impl Laid {
             broadcast_l,
             saving: 1.0 - figures.litres / broadcast_l,
             saving_at_equal_share: share
+                .filter(|_| report.targets.full >= FEWEST_HIT)
                 .and_then(|s| saving_at_equal_share(s, figures.litres, broadcast_l))
                 .map(Into::into),
             valve_cycles: work.cycles,
@@ -355,6 +362,39 @@ impl Laid {
 }
 
 impl Agronomy {
+    /// What is saved against a broadcast pass over so large a part of the ground as plants were hit.
+    /// Where that pass takes less, times its litres say more than percents below 0.
+    fn at_equal_share(&self) -> String {
+        let Some(saving) = &self.saving_at_equal_share else {
+            return match self.full + self.partial + self.missed {
+                0 => String::new(),
+                _ => format!(
+                    "; too few plants hit ({}) to say what an equal share of them would take",
+                    self.full
+                ),
+            };
+        };
+        if saving.value < 0.0 {
+            let times = |saving: f64| 1.0 - saving;
+            return format!(
+                "; spraying all of so large a part as plants were hit takes less: this is {:.1} times as much (95 % interval {:.1} to {:.1})",
+                times(saving.value),
+                times(saving.high),
+                times(saving.low)
+            );
+        }
+        format!(
+            "; at an equal share of plants {:.1} % (95 % interval {} to {:.1})",
+            100.0 * saving.value,
+            if saving.low < 0.0 {
+                "nothing".to_owned()
+            } else {
+                format!("{:.1}", 100.0 * saving.low)
+            },
+            100.0 * saving.high
+        )
+    }
+
     /// The lines that a person reads, each as long as it needs.
     #[must_use]
     pub fn lines(&self) -> String {
@@ -386,9 +426,7 @@ impl Agronomy {
             self.broadcast_l,
             100.0 * self.saving
         );
-        if let Some(saving) = &self.saving_at_equal_share {
-            let _ = write!(out, "; at an equal share of plants {}", percent(saving));
-        }
+        out.push_str(&self.at_equal_share());
         let _ = write!(
             out,
             "\nmean over the field {:.1} L/ha{}; {:.2} % of the ground over 1.5 times the rate",
@@ -414,5 +452,67 @@ impl Agronomy {
         }
         out.push('\n');
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_equal_share_is_told_so_that_it_can_be_read() {
+        let told = |full: usize, saving: Option<(f64, f64, f64)>| {
+            let drive = Agronomy {
+                cell_mm: 10.0,
+                wanted_l_ha: 100.0,
+                wanted_share: 0.9,
+                full,
+                partial: 0,
+                missed: 20,
+                hit_share: None,
+                least_l_ha: None,
+                over_percent: 0.0,
+                mean_l_ha: 5.0,
+                label_max_l_ha: None,
+                litres: 1.0,
+                broadcast_l: 20.0,
+                saving: 0.95,
+                saving_at_equal_share: saving.map(|(low, value, high)| Interval {
+                    value,
+                    low,
+                    high,
+                }),
+                valve_cycles: 0,
+                valve_cycles_most: 0,
+                on_time_s: 0.0,
+                duty_percent: None,
+                mean_kpa: None,
+                lowest_kpa: None,
+                broadcast_cv_percent: None,
+            };
+            drive.lines()
+        };
+        for (full, saving, words) in [
+            (
+                900,
+                Some((0.93, 0.94, 0.95)),
+                "equal share of plants 94.0 % (95 % interval 93.0 to 95.0)",
+            ),
+            (
+                12,
+                Some((-0.2, 0.1, 0.4)),
+                "10.0 % (95 % interval nothing to 40.0)",
+            ),
+            (
+                12,
+                Some((-3.0, -1.5, -0.8)),
+                "takes less: this is 2.5 times as much (95 % interval 1.8 to 4.0)",
+            ),
+            (3, None, "too few plants hit (3)"),
+        ] {
+            let lines = told(full, saving);
+            assert!(lines.contains(words), "{lines}");
+            assert!(!lines.contains(" -"), "{lines}");
+        }
     }
 }

@@ -5,10 +5,11 @@
 
 use std::f64::consts::TAU;
 
-use ground_truth::buffers::{Cause, Moves, Spots, Spread};
+use ground_truth::buffers::{Buffers, Cause, Moves, Neighbours, Spots, Spread};
 
 use super::file::{Errors, Field};
 use crate::machine::Machine;
+use crate::scene;
 
 /// How often slip is drawn, s: that of the simulated world.
 const SLIP_STEP_S: f64 = 0.05;
@@ -81,8 +82,8 @@ impl Reckoning<'_> {
     }
 
     /// Every cause at speed `v` in m/s, by the key it comes from; `rounding` is the controller's
-    /// own.
-    pub fn causes(&self, v: f64) -> Vec<(&'static str, Cause)> {
+    /// own. `buffers` tell how far apart start and stop are, to about a third.
+    pub fn causes(&self, v: f64, buffers: Buffers) -> Vec<(&'static str, Cause)> {
         let e = self.errors;
         let g = self.geometry(v);
         let (ms, mm, percent) = (1e-3, 1e-3, 1e-2);
@@ -96,11 +97,9 @@ impl Reckoning<'_> {
             1.0
         };
         // At the capture a place lies between two marks, evenly: 2/3 of a mark's variance. At the
-        // command it lies ahead of the last mark, by the way to the ground and half a pulse, and the
-        // speed comes from a stretch between two marks: a line through both, r stretches on.
-        let stretch = pulse * (SPEED_OVER_M / pulse).ceil().max(1.0);
-        let r = (v * (g.delay_s + g.throw_s) + 0.5 * pulse) / stretch;
-        let marks = 2.0 / 3.0 + (1.0 + r).powi(2) + r * r;
+        // command it is foretold from three.
+        let foretold = Foretold::new(self.machine, v, &g);
+        let marks = 2.0 / 3.0 + foretold.weights.iter().map(|w| w * w).sum::<f64>();
         let uneven = marks.sqrt() * learned * e.wheel_unevenness_percent * percent * pulse;
         let alike = self.alike(g.way_m - g.throw_s * v);
         // What moves both sight and spray moves the plant by their difference.
@@ -110,16 +109,13 @@ impl Reckoning<'_> {
                 .sqrt()
         };
         let height = self.height_m();
-        // A change of acceleration by 2a a time o ago moves the forecast by a·o²; o runs evenly to
-        // the reach of speed and forecast together, and changes come every PIECE_S.
-        let reach = g.delay_s + g.throw_s + SPEED_OVER_M.max(2.0 * pulse) / v;
-        let forecast =
-            e.acceleration_m_s2 * reach * reach * ((reach / PIECE_S).min(1.0) / 5.0).sqrt();
+        let forecast = foretold.strays_m(e.acceleration_m_s2.min(v / PIECE_S));
+        let (swings, start_swings, stop_swings) = self.swings(v, &g, buffers);
         let normal = |moves, sd| Cause {
             moves,
             spread: Spread::Normal(sd),
         };
-        use Moves::{Ends, Nozzle, Plant};
+        use Moves::{Ends, Nozzle, Plant, Start, Stop};
         vec![
             ("valve_delay_ms", normal(Ends, e.valve_delay_ms * ms * v)),
             (
@@ -132,6 +128,7 @@ impl Reckoning<'_> {
                 "fan_thickness_mm",
                 normal(Ends, 0.5 * e.fan_thickness_mm * mm),
             ),
+            ("fan_spread_mm", normal(Ends, 0.5 * e.fan_spread_mm * mm)),
             ("capture_time_ms", normal(Plant, e.capture_time_ms * ms * v)),
             (
                 "capture_jitter_ms",
@@ -165,9 +162,11 @@ impl Reckoning<'_> {
                 "boom_whip_mm",
                 Cause {
                     moves: Plant,
-                    spread: Spread::Swing(self.swings(v, &g)),
+                    spread: Spread::Swing(swings),
                 },
             ),
+            ("boom_whip_mm", normal(Start, start_swings)),
+            ("boom_whip_mm", normal(Stop, stop_swings)),
             (
                 "boom_height_mm",
                 normal(
@@ -186,16 +185,33 @@ impl Reckoning<'_> {
         ]
     }
 
-    /// How far the spray of each nozzle swings against the plant as it was seen, m.
-    fn swings(&self, v: f64, g: &Geometry) -> Vec<f64> {
+    /// How far the spray of each nozzle swings against the plant as it was seen, start and stop
+    /// alike, m; and one standard deviation of what starts swing beside that, and stops.
+    fn swings(&self, v: f64, g: &Geometry, buffers: Buffers) -> (Vec<f64>, f64, f64) {
         let arm = self.whip_arm_m();
         let turn = TAU * WHIP_HZ;
-        let phase = turn * (g.way_m - g.throw_s * v).max(0.0) / v;
-        // Now less then, and the throw takes the nozzle's own speed along.
-        let factor = (1.0 - phase.cos()).hypot(phase.sin() + turn * g.throw_s);
+        // The boom's place at an edge less that at the capture, as sine and cosine of the swing at the
+        // capture; the throw takes the nozzle's own speed along.
+        let against = |way: f64| -> (f64, f64) {
+            let (sin, cos) = (turn * (way - g.throw_s * v).max(0.0) / v).sin_cos();
+            let thrown = turn * g.throw_s;
+            (cos - thrown * sin - 1.0, sin + thrown * cos)
+        };
+        let half = 0.5 * self.field.size_mean_m + self.machine.half_fan_m();
+        let (start, stop) = (
+            against(g.way_m - half - buffers.lead),
+            against(g.way_m + half + buffers.trail),
+        );
+        let square = |a: (f64, f64), b: (f64, f64)| a.0 * b.0 + a.1 * b.1;
+        let (starts, stops) = (square(start, start), square(stop, stop));
+        let alike = square(start, stop).clamp(0.0, starts.min(stops));
         let most = self.errors.boom_whip_mm * 1e-3;
-        let all = self.machine.nozzles.iter();
-        all.map(|n| most * n.y_m.abs() / arm * factor).collect()
+        let nozzles = self.machine.nozzles.iter();
+        let each: Vec<f64> = nozzles.map(|n| most * n.y_m.abs() / arm).collect();
+        // A sine's variance is half the square of its amplitude.
+        let own = |all: f64| mean(each.iter().map(|a| 0.5 * a * a * (all - alike))).sqrt();
+        let (start, stop) = (own(starts), own(stops));
+        (each.iter().map(|a| a * alike.sqrt()).collect(), start, stop)
     }
 
     /// Where the swing is told, m from the middle: at the outer end of the boom.
@@ -241,10 +257,13 @@ impl Reckoning<'_> {
         ground_truth::buffers::across(self.across_sd_m(v), margin_m, self.lane_m())
     }
 
-    /// How many nozzles a plant needs, and for which share of plants.
+    /// How many nozzles a plant can't do without, and for which share of plants.
     pub fn lanes(&self) -> Vec<(u32, f64)> {
-        let lane = self.lane_m();
-        let wide = self.field.size_mean_m;
+        let (lane, wide) = (self.lane_m(), self.field.size_mean_m);
+        if let Some(sets) = self.sets() {
+            let share = 1.0 / sets.len() as f64;
+            return sets.iter().map(|s| (s.needed, share)).collect();
+        }
         let whole = (wide / lane).floor();
         let more = wide / lane - whole;
         vec![(whole as u32 + 1, 1.0 - more), (whole as u32 + 2, more)]
@@ -253,11 +272,201 @@ impl Reckoning<'_> {
     /// What is sprayed at speed `v` besides the buffers.
     pub fn spots(&self, v: f64) -> Spots {
         let m = self.machine;
-        let wide = self.lane_m() + self.field.size_mean_m + 2.0 * m.patch.lateral_margin_m;
+        let wide = match self.sets() {
+            Some(sets) => self.lane_m() * mean(sets.iter().map(|s| f64::from(s.opened))),
+            None => self.lane_m() + self.field.size_mean_m + 2.0 * m.patch.lateral_margin_m,
+        };
         let valve = 0.5 * (m.valves.open_rise_s + m.valves.close_fall_s) * v;
         Spots {
             per_m: self.field.density_per_m2 * wide,
             bare_m: self.field.size_mean_m + 2.0 * m.half_fan_m() + valve,
         }
+    }
+
+    /// Plants near enough to share a spray at speed `v`.
+    pub fn neighbours(&self, v: f64) -> Neighbours {
+        let m = self.machine;
+        // What counts is the time between the commands.
+        let delays = mean(m.nozzles.iter().map(|n| n.open_delay_s - n.close_delay_s));
+        Neighbours {
+            spots: self.spots(v),
+            bridged_m: v * (m.timing.shortest_off_s + delays).max(0.0),
+            k: self.field.patchiness_k,
+        }
+    }
+
+    /// Where doses of fans are summed: the nozzles that open for a plant of mean size, and of those
+    /// the ones it can't do without, at places spread evenly from one nozzle to the next. The
+    /// fewest neighbours that give every point of the plant and its margin the wanted share, on an
+    /// endless boom.
+    fn sets(&self) -> Option<Vec<Set>> {
+        let (fan, lane) = (scene::fan(self.machine)?, self.lane_m());
+        let (wide, margin) = (self.field.size_mean_m, self.machine.patch.lateral_margin_m);
+        let aside = ((fan.half_width_m + margin + wide) / lane).ceil() as i32 + 1;
+        let mounts: Vec<f64> = (-aside..=aside).map(|i| f64::from(i) * lane).collect();
+        let set = |y: f64| -> Set {
+            let (left, right) = (y - 0.5 * wide, y + 0.5 * wide);
+            let enough = |set: &[f64], by: f64| {
+                fan.worst(set, left - by, right + by) >= fan.wanted_share - ENOUGH
+            };
+            let mut runs = (1..=mounts.len()).flat_map(|n| mounts.windows(n));
+            let run = runs.find(|r| enough(r, margin));
+            let run = run.unwrap_or(&mounts);
+            let spared = (0..run.len()).filter(|&i| {
+                let others = [&run[..i], &run[i + 1..]].concat();
+                enough(&others, 0.0)
+            });
+            let needed = run.len() - spared.count();
+            Set {
+                opened: run.len() as u32,
+                needed: needed.max(1) as u32,
+            }
+        };
+        let places = (0..PLACES).map(|i| lane * (f64::from(i) + 0.5) / f64::from(PLACES));
+        Some(places.map(set).collect())
+    }
+}
+
+/// How the place where spray lands is foretold at the command: from the last mark and two before it,
+/// a span apart each, as if acceleration stayed what it was over both spans.
+struct Foretold {
+    /// What the mark by 0, 1 and 2 spans ago counts.
+    weights: [f64; 3],
+    /// Time of a span, s.
+    span_s: f64,
+    /// From the last mark to half flow, s.
+    ahead_s: f64,
+    throw_s: f64,
+}
+
+impl Foretold {
+    fn new(machine: &Machine, v: f64, g: &Geometry) -> Self {
+        let pulse = machine.wheel.pulse.metres();
+        let span_s = pulse * (SPEED_OVER_M / pulse).ceil().max(1.0) / v;
+        // The last mark was passed half a pulse before, on average.
+        let ahead_s = g.delay_s + machine.timing.decision_period_s + 0.5 * pulse / v;
+        let learned = machine.wheel.slots_per_turn > 1;
+        let part = if pulse >= COARSE_M && !learned {
+            COARSE_PART
+        } else {
+            1.0
+        };
+        let (r, throw) = (ahead_s / span_s, g.throw_s / span_s);
+        // A straight line through two marks, and `part` of what a parabola through three adds; then
+        // the throw, by the speed there.
+        let bent = part * (0.5 * r * (1.0 + r) + throw * (r + 0.5));
+        let ahead = r + throw;
+        Self {
+            weights: [1.0 + ahead + bent, -ahead - 2.0 * bent, bent],
+            span_s,
+            ahead_s,
+            throw_s: g.throw_s,
+        }
+    }
+
+    /// One standard deviation of what is foretold wrongly on a machine that speeds up and slows down
+    /// by `a` in turn, [`PIECE_S`] each, looked at evenly over all instants, m.
+    fn strays_m(&self, a: f64) -> f64 {
+        // Beyond steady speed: a parabola up, then one down.
+        let phase = |t: f64| {
+            let half = (t / PIECE_S).floor();
+            let sign = if half.rem_euclid(2.0) < 0.5 {
+                1.0
+            } else {
+                -1.0
+            };
+            (sign, t - half * PIECE_S)
+        };
+        let way = |t: f64| {
+            let (sign, p) = phase(t);
+            sign * 0.5 * a * p * (p - PIECE_S)
+        };
+        let speed = |t: f64| {
+            let (sign, p) = phase(t);
+            sign * a * (p - 0.5 * PIECE_S)
+        };
+        let squares = (0..INSTANTS).map(|i| {
+            let t = 2.0 * PIECE_S * f64::from(i) / f64::from(INSTANTS);
+            let lands = t + self.ahead_s;
+            let marks = self.weights.iter().zip(0..);
+            let told = marks.map(|(w, back)| w * way(t - f64::from(back) * self.span_s));
+            let off = way(lands) + self.throw_s * speed(lands) - told.sum::<f64>();
+            off * off
+        });
+        mean(squares).sqrt()
+    }
+}
+
+/// Marks this far apart are coarse: until slots are learned, most of what looks like acceleration is
+/// their unevenness, m.
+const COARSE_M: f64 = 0.1;
+/// What acceleration counts there.
+const COARSE_PART: f64 = 0.25;
+/// Instants that are looked at.
+const INSTANTS: u32 = 600;
+
+/// Nozzles that open for a plant, and those of them that it can't do without.
+struct Set {
+    opened: u32,
+    needed: u32,
+}
+
+/// Places from one nozzle to the next at which a plant is looked at.
+const PLACES: u32 = 40;
+/// What a sum of doses may fall short by rounding.
+const ENOUGH: f64 = 1e-9;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::run::DEMO_MACHINE;
+
+    fn foretold(text: &str, v: f64) -> Foretold {
+        let machine = Machine::parse("machine.toml", text).expect("a machine");
+        let g = Geometry {
+            seen_m: 0.5,
+            way_m: 1.5,
+            throw_s: 0.025,
+            delay_s: 0.0175,
+        };
+        Foretold::new(&machine, v, &g)
+    }
+
+    #[test]
+    fn steady_acceleration_is_foretold_and_a_quarter_of_it_on_coarse_wheels() {
+        let coarse = DEMO_MACHINE
+            .replace(
+                "pulses_per_m = 50\nslots_per_turn = 100",
+                "pulses_per_m = 8",
+            )
+            .replace("creep_speed_m_s = 0.1", "creep_speed_m_s = 0.3");
+        for (text, left) in [(DEMO_MACHINE, 0.0), (&coarse, 0.75)] {
+            let f = foretold(text, 4.0);
+            assert!((f.weights.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+            // 1 m/s²: where it is and its speed there, by hand; marks lie at t²/2.
+            let mark = |back: f64| 0.5 * (back * f.span_s).powi(2);
+            let told = f.weights[1] * mark(1.0) + f.weights[2] * mark(2.0);
+            let lands = 0.5 * f.ahead_s.powi(2) + f.throw_s * f.ahead_s;
+            // What a straight line through the last two marks falls short by.
+            let line = -(f.ahead_s + f.throw_s) / f.span_s * mark(1.0);
+            let want = lands - left * (lands - line);
+            assert!((told - want).abs() < 1e-12, "{told} {want}");
+        }
+    }
+
+    #[test]
+    fn a_change_of_acceleration_strays_for_as_long_as_it_is_in_the_marks() {
+        // Twice as much acceleration strays twice as far; slower, spans last longer and it strays
+        // farther.
+        let (slow, fast) = (foretold(DEMO_MACHINE, 0.5), foretold(DEMO_MACHINE, 5.0));
+        let at = |f: &Foretold| f.strays_m(0.3);
+        assert!((fast.strays_m(0.6) / at(&fast) - 2.0).abs() < 1e-9);
+        assert!(at(&slow) > 4.0 * at(&fast), "{} {}", at(&slow), at(&fast));
+        // Before the marks know of a change by 0.6 m/s² the place is off by 0.3·t², t up to the
+        // forecast's reach: at 5 m/s 0.0215 s and the throw, 0.3·0.0215·(0.0215 + 2·0.025) = 0.46 mm.
+        // Spans of 24 ms know it 48 ms later, so it is off by less than that for 7 % of a second.
+        assert!(at(&fast) < 0.46e-3 * 0.07_f64.sqrt() * 1.5, "{}", at(&fast));
+        assert!(at(&fast) > 0.46e-3 * 0.07_f64.sqrt() * 0.2, "{}", at(&fast));
+        assert_eq!(slow.strays_m(0.0), 0.0);
     }
 }

@@ -22,6 +22,8 @@ pub struct Errors {
     pub throw_ms: f64,
     /// The same of the fan's thickness.
     pub fan_thickness_mm: f64,
+    /// How far one fan's thickness is from the others'.
+    pub fan_spread_mm: f64,
     /// How far the capture times of a drive are off.
     pub capture_time_ms: f64,
     /// How far one capture time is from the others.
@@ -67,6 +69,8 @@ pub struct Field {
     pub size_max_m: f64,
     /// Shape of the densities of patches; none where plants stand at random.
     pub patchiness_k: Option<f64>,
+    /// Side of the squares that are of one density, where there are patches.
+    pub patchiness_square_m: f64,
 }
 
 /// What a file says; what it leaves out is filled in.
@@ -78,8 +82,6 @@ pub struct Budget {
     pub tells_unevenness: bool,
     /// The field, if the file tells of one.
     pub field: Option<Field>,
-    /// Shape of the densities of patches, if the file tells.
-    pub patchiness_k: Option<f64>,
     /// The slowest and fastest speed, if the file tells, m/s.
     pub speeds: Option<(f64, f64)>,
 }
@@ -111,6 +113,7 @@ struct RawField {
     size_min_m: Option<Number>,
     size_max_m: Option<Number>,
     patchiness_k: Option<Number>,
+    patchiness_square_m: Option<Number>,
 }
 
 /// Every key of the errors once: its name, its range and what stands for it where it is left out.
@@ -159,6 +162,7 @@ errors! {
     valve_jitter_ms: 0.0, 50.0, 0.5;
     throw_ms: 0.0, 50.0, 2.0;
     fan_thickness_mm: 0.0, 200.0, 5.0;
+    fan_spread_mm: 0.0, 200.0, 3.0;
     capture_time_ms: 0.0, 200.0, 2.0;
     capture_jitter_ms: 0.0, 50.0, 1.0;
     camera_place_mm: 0.0, 500.0, 5.0;
@@ -184,6 +188,7 @@ impl Default for Field {
             size_min_m: 0.03,
             size_max_m: 0.1,
             patchiness_k: None,
+            patchiness_square_m: 5.0,
         }
     }
 }
@@ -208,16 +213,12 @@ impl Budget {
                 Some((slow, fast))
             }
         };
-        let mut patchiness_k = None;
         let mut field = None;
         if let Some(f) = &raw.field {
             let usual = Field::default();
             let size = |key, number, usual| source.within_or(key, number, 0.001, 5.0, usual);
-            patchiness_k = f
-                .patchiness_k
-                .as_ref()
-                .map(|n| source.within("patchiness_k", n, 0.01, 1000.0))
-                .transpose()?;
+            let k = f.patchiness_k.as_ref();
+            let k = k.map(|n| source.within("patchiness_k", n, 0.01, 1000.0));
             let new = Field {
                 density_per_m2: source.within_or(
                     "density_per_m2",
@@ -236,7 +237,14 @@ impl Budget {
                 )?,
                 size_min_m: size("size_min_m", &f.size_min_m, usual.size_min_m)?,
                 size_max_m: size("size_max_m", &f.size_max_m, usual.size_max_m)?,
-                patchiness_k,
+                patchiness_k: k.transpose()?,
+                patchiness_square_m: source.within_or(
+                    "patchiness_square_m",
+                    &f.patchiness_square_m,
+                    0.5,
+                    1000.0,
+                    usual.patchiness_square_m,
+                )?,
             };
             if new.size_min_m > new.size_mean_m || new.size_mean_m > new.size_max_m {
                 let wrong = [&f.size_mean_m, &f.size_min_m, &f.size_max_m];
@@ -253,7 +261,6 @@ impl Budget {
             errors: raw.errors.check(&source)?,
             tells_unevenness: raw.errors.wheel_unevenness_percent.is_some(),
             field,
-            patchiness_k,
             speeds,
         })
     }

@@ -13,7 +13,7 @@ pub mod runs;
 
 use clap::Args;
 use ground_truth::buffers::{
-    Buffers, Cause, Errors as Summed, Spread, distance_and_time, worst_case,
+    Buffers, Cause, Errors as Summed, Neighbours, Spread, distance_and_time, worst_case,
 };
 use rayon::prelude::*;
 
@@ -69,6 +69,8 @@ const MOST_ALONG: f64 = 0.9995;
 const ACROSS_PART: f64 = 0.1;
 /// Points of the curve that is worked out, from none to twice as much; those of [`CURVE`] among them.
 const CURVE_POINTS: u32 = 40;
+/// No edge strays by so many standard deviations.
+const FARTHEST_SDS: f64 = 8.0;
 /// Most drives at each speed.
 const MOST_RUNS: u32 = 100_000;
 
@@ -110,6 +112,7 @@ pub fn buffers(wish: &Wish) -> Result<Report> {
         hits: wish.hits,
         runs: wish.runs,
         seed: wish.seed.into(),
+        curve: true,
     })?;
     if wish.write {
         for setting in settings(&report.chosen) {
@@ -145,6 +148,8 @@ pub struct Asked<'a> {
     pub runs: u32,
     /// Their seed.
     pub seed: u64,
+    /// Whether the curve is driven too, and not only the buffers worked out and those of the file.
+    pub curve: bool,
 }
 
 /// Works out buffers and drives, without files.
@@ -163,23 +168,43 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
         frame_rate_hz: asked.scenario.detector.frame_rate_hz,
     };
     let lanes = reckoning.lanes();
-    let causes = [speeds.0, speeds.1].map(|v| reckoning.causes(v));
     let plain = |all: &[(&str, Cause)]| -> Vec<Cause> { all.iter().map(|c| c.1.clone()).collect() };
-    let summed = [0, 1].map(|i| Summed::new(&plain(&causes[i]), &lanes));
+    let among = [speeds.0, speeds.1].map(|v| reckoning.neighbours(v));
     // What goes wrong across no lead makes good.
     let margin = machine.patch.lateral_margin_m;
     let across = [speeds.0, speeds.1].map(|v| reckoning.across(v, margin));
     let along = across.map(|a| (asked.hits / a).min(MOST_ALONG));
-    let needs = summed
-        .iter()
-        .zip(along)
-        .map(|(s, wanted)| s.smallest(wanted))
-        .collect::<Option<Vec<Buffers>>>()
-        .ok_or_else(|| Error::Internal("no buffers reach the wanted hits".into()))?;
+    // A boom that sways moves start and stop the more apart the longer the patch is, so it takes a
+    // second round.
+    let mut causes = [Vec::new(), Vec::new()];
+    let mut summed = [None, None];
+    let mut needs = [speeds.0, speeds.1].map(|v| at_speed(&machine.patch, v));
+    for (i, v) in [speeds.0, speeds.1].into_iter().enumerate() {
+        for _ in 0..2 {
+            causes[i] = reckoning.causes(v, needs[i]);
+            let errors = Summed::new(&plain(&causes[i]), &lanes).among(among[i]);
+            let need = errors.smallest(along[i]);
+            needs[i] =
+                need.ok_or_else(|| Error::Internal("no buffers reach the wanted hits".into()))?;
+            summed[i] = Some(errors);
+        }
+    }
+    let [Some(slow), Some(fast)] = summed else {
+        return Err(Error::Internal("two speeds were summed up".into()));
+    };
+    let summed = [slow, fast];
+    let strewn = [0, 1].map(|i| {
+        let at_random = Neighbours {
+            k: None,
+            ..among[i]
+        };
+        summed[i].clone().among(at_random)
+    });
     let patch = rounded(asked.machine.patch, speeds, (needs[0], needs[1]));
     let worst = worst_case(&plain(&causes[1]), asked.hits);
-    let lines = budget_lines(&reckoning, &causes[1], &lanes, along[1], speeds.1, needs[1]);
-    let candidates: Vec<Patch> = CURVE
+    let lines = budget_lines(&reckoning, &causes[1], along[1], speeds.1, needs[1]);
+    let multiples: &[f64] = if asked.curve { &CURVE } else { &[1.0] };
+    let candidates: Vec<Patch> = multiples
         .iter()
         .map(|&by| scaled(patch, by))
         .chain([asked.machine.patch])
@@ -192,6 +217,7 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
             scenario: asked.scenario,
             count: asked.runs,
             seed: asked.seed,
+            farthest_m: FARTHEST_SDS * summed[1].sd().max(summed[0].sd()),
         };
         fared = [
             runs.at(speeds.0, &candidates)?,
@@ -204,12 +230,16 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
             .map(|point| {
                 let times = 2.0 * f64::from(point) / f64::from(CURVE_POINTS);
                 let buffers = at_speed(&scaled(patch, times), v);
-                let drove = CURVE.iter().position(|c| (c - times).abs() < 1e-9);
+                let drove = multiples.iter().position(|c| (c - times).abs() < 1e-9);
                 OnCurve {
                     times,
                     sum_mm: 1e3 * buffers.sum(),
                     worked_hits: across[i] * summed[i].hits(buffers),
+                    worked_hits_at_random: across[i] * strewn[i].hits(buffers),
                     worked_saving: spots.saving(buffers),
+                    worked_saving_in_patches: field
+                        .patchiness_k
+                        .map(|k| spots.saving_in_patches(buffers, k)),
                     driven: drove.and_then(|c| fared[i].get(c)).map(report::Driven::of),
                 }
             })
@@ -218,7 +248,7 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
     let at = |i: usize, v: f64| -> AtSpeed {
         let buffers = at_speed(&patch, v);
         let spots = reckoning.spots(v);
-        let ours = fared[i].get(CURVE.iter().position(|&t| t == 1.0).unwrap_or(0));
+        let ours = fared[i].get(multiples.iter().position(|&t| t == 1.0).unwrap_or(0));
         AtSpeed {
             speed_m_s: v,
             needed_lead_mm: 1e3 * needs[i].lead,
@@ -232,7 +262,7 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
             driven: ours.map(report::Driven::of),
             across: across[i],
             file_hits: across[i] * summed[i].hits(at_speed(&asked.machine.patch, v)),
-            file_driven: fared[i].get(CURVE.len()).map(report::Driven::of),
+            file_driven: fared[i].get(multiples.len()).map(report::Driven::of),
             three_quarters_saved_up_to_per_m2: three_quarters(&reckoning, v, buffers),
             curve: curve(i, v),
         }
@@ -286,7 +316,10 @@ fn field(asked: &Asked<'_>) -> Result<Field> {
             size_sd_m: f.size_sd_m,
             size_min_m: f.size_min_m,
             size_max_m: f.size_max_m,
-            patchiness_k: asked.budget.patchiness_k,
+            patchiness_k: f.clusters.map(|c| c.k),
+            patchiness_square_m: f
+                .clusters
+                .map_or(Field::default().patchiness_square_m, |c| c.square_m),
         }),
         (Plants::Listed(_), Some(file)) => Err(Error::file(
             file,
@@ -330,12 +363,11 @@ fn speeds(asked: &Asked<'_>) -> Result<(f64, f64)> {
     Ok((within(0.33 * wheel.max_speed_m_s).min(0.9 * fast), fast))
 }
 
-/// Up to which density three quarters of the product are saved: λL = ln(4/3).
+/// Up to which density three quarters of the product are saved.
 fn three_quarters(reckoning: &Reckoning<'_>, v: f64, buffers: Buffers) -> f64 {
     let spots = reckoning.spots(v);
-    let length = spots.bare_m + buffers.sum();
     let wide = spots.per_m / reckoning.field.density_per_m2;
-    (4.0_f64 / 3.0).ln() / (length * wide)
+    spots.most_per_m(buffers, reckoning.field.patchiness_k, 0.75) / wide
 }
 
 /// The patch as distance and time, each rounded up: 1 mm and 0.1 ms.
@@ -370,41 +402,51 @@ fn ceil(patch: Patch) -> Patch {
 fn budget_lines(
     reckoning: &Reckoning<'_>,
     causes: &[(&'static str, Cause)],
-    lanes: &[(u32, f64)],
     hits: f64,
     v: f64,
     need: Buffers,
 ) -> Vec<Line> {
     let all: f64 = causes.iter().map(|(_, c)| c.spread.sd().powi(2)).sum();
-    let spots = reckoning.spots(v);
-    let sprayed = 1.0 - spots.saving(need);
-    let mut lines: Vec<Line> = causes
+    let (lanes, among) = (reckoning.lanes(), reckoning.neighbours(v));
+    let spots = among.spots;
+    let saving = |buffers| match among.k {
+        None => spots.saving(buffers),
+        Some(k) => spots.saving_in_patches(buffers, k),
+    };
+    let sprayed = 1.0 - saving(need);
+    let mut keys: Vec<&'static str> = causes.iter().map(|c| c.0).collect();
+    keys.dedup();
+    let mut lines: Vec<Line> = keys
         .par_iter()
-        .enumerate()
-        .map(|(index, (key, cause))| {
-            let sd = cause.spread.sd();
-            let mut half: Vec<Cause> = causes.iter().map(|c| c.1.clone()).collect();
-            half[index].spread = cause.spread.scaled(0.5);
+        .map(|key| {
+            let own = || causes.iter().filter(|c| c.0 == *key).map(|c| &c.1);
+            let sd = own().map(|c| c.spread.sd().powi(2)).sum::<f64>().sqrt();
+            let half: Vec<Cause> = causes
+                .iter()
+                .map(|(of, cause)| Cause {
+                    moves: cause.moves,
+                    spread: cause.spread.scaled(if of == key { 0.5 } else { 1.0 }),
+                })
+                .collect();
             // What is next to nothing buys nothing.
             let better = if sd * sd > 2e-4 * all {
-                Summed::new(&half, lanes).smallest(hits).unwrap_or(need)
+                let summed = Summed::new(&half, &lanes).among(among);
+                summed.smallest(hits).unwrap_or(need)
             } else {
                 need
             };
-            let swings = matches!(cause.spread, Spread::Swing(_));
             Line {
                 key,
-                moves: report::word(cause.moves),
+                moves: own().next().map_or("", |c| report::word(c.moves)),
                 sd_mm: 1e3 * sd,
-                swings,
+                swings: own().any(|c| matches!(c.spread, Spread::Swing(_))),
                 share_percent: if all > 0.0 {
                     100.0 * sd * sd / all
                 } else {
                     0.0
                 },
                 halved_shortens_mm: 1e3 * (need.sum() - better.sum()).max(0.0),
-                halved_saves_percent: 100.0
-                    * (1.0 - (1.0 - spots.saving(better)) / sprayed).max(0.0),
+                halved_saves_percent: 100.0 * (1.0 - (1.0 - saving(better)) / sprayed).max(0.0),
             }
         })
         .collect();

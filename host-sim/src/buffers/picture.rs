@@ -90,7 +90,7 @@ pub fn draw(report: &Report) -> String {
         "<text x=\"24\" y=\"{:.0}\" font-size=\"12\">{}</text>\n</svg>",
         height - 18.0,
         escape(&report.speeds.last().map_or(String::new(), |s| {
-            super::report::practice(s, report.field.density_per_m2)
+            super::report::practice(s, &report.field)
         }))
     );
     out
@@ -103,7 +103,12 @@ pub fn curve(speed: &AtSpeed, times: f64) -> Chart {
     let worked = speed
         .curve
         .iter()
-        .map(|p| (share(p.worked_saving), share(p.worked_hits), None));
+        .map(|p| (share(p.saving()), share(p.worked_hits), None));
+    // The same plants strewn at random save less, and fewer stand in their neighbours' spray.
+    let strewn = speed.curve.iter().filter_map(|p| {
+        p.worked_saving_in_patches?;
+        Some((share(p.worked_saving), share(p.worked_hits_at_random), None))
+    });
     let driven = speed.curve.iter().filter_map(|p| {
         let d = p.driven?;
         let interval = (share(d.hits_from), share(d.hits_to));
@@ -116,13 +121,18 @@ pub fn curve(speed: &AtSpeed, times: f64) -> Chart {
         .min_by(|a, b| (a.times - times).abs().total_cmp(&(b.times - times).abs()));
     let chosen = near.map_or((0.0, 0.0, None), |p| match p.driven {
         Some(d) if times != 1.0 => (share(d.saving), share(d.hits), None),
-        _ => (share(p.worked_saving), share(p.worked_hits), None),
+        _ => (share(p.saving()), share(p.worked_hits), None),
     });
     let mut series = vec![
         Series {
             name: "worked out".into(),
             look: Look::Line,
             points: worked.collect(),
+        },
+        Series {
+            name: "the same plants strewn at random".into(),
+            look: Look::Dashed,
+            points: strewn.collect(),
         },
         Series {
             name: "driven, with 95 % interval".into(),
@@ -141,7 +151,7 @@ pub fn curve(speed: &AtSpeed, times: f64) -> Chart {
         told: format!(
             "{:.1} % hits at {:.1} % saved",
             share(speed.worked_hits),
-            share(speed.worked_saving)
+            share(speed.saving())
         ),
         x: "saved against spraying all, %".into(),
         y: "plants with their full dose, %".into(),

@@ -148,6 +148,14 @@ pub struct Driven {
     pub hits_to: f64,
     /// What was saved against spraying all.
     pub saving: f64,
+    /// How far starts strayed: one standard deviation, to be held against `edge_sd_mm`.
+    pub start_sd_mm: f64,
+    /// Their mean, positive too late.
+    pub start_mean_mm: f64,
+    /// How far stops strayed.
+    pub stop_sd_mm: f64,
+    /// Their mean.
+    pub stop_mean_mm: f64,
 }
 
 impl Driven {
@@ -159,6 +167,10 @@ impl Driven {
             hits_from: fared.interval.0,
             hits_to: fared.interval.1,
             saving: fared.saving,
+            start_sd_mm: 1e3 * fared.starts.sd(),
+            start_mean_mm: 1e3 * fared.starts.mean(),
+            stop_sd_mm: 1e3 * fared.stops.sd(),
+            stop_mean_mm: 1e3 * fared.stops.mean(),
         }
     }
 
@@ -177,8 +189,12 @@ pub struct OnCurve {
     pub sum_mm: f64,
     /// Hits worked out.
     pub worked_hits: f64,
-    /// Saving worked out: exp(−λL).
+    /// The same of plants strewn at random.
+    pub worked_hits_at_random: f64,
+    /// Saving worked out, plants strewn at random: exp(−λL).
     pub worked_saving: f64,
+    /// The same in patches; `null` where no patchiness was given.
+    pub worked_saving_in_patches: Option<f64>,
     /// What the drives gave.
     pub driven: Option<Driven>,
 }
@@ -239,11 +255,15 @@ impl Report {
         );
         let _ = writeln!(
             out,
-            "plants: {} per m2, {:.0} mm ({:.0} to {:.0})",
+            "plants: {} per m2, {:.0} mm ({:.0} to {:.0}){}",
             self.field.density_per_m2,
             1e3 * self.field.size_mean_m,
             1e3 * self.field.size_min_m,
-            1e3 * self.field.size_max_m
+            1e3 * self.field.size_max_m,
+            self.field.patchiness_k.map_or(String::new(), |k| format!(
+                ", in patches: shape {k} over squares of {} m",
+                self.field.patchiness_square_m
+            ))
         );
         let fast = self.speeds.last();
         let _ = writeln!(
@@ -291,19 +311,25 @@ impl Report {
                 s.needed_lead_mm,
                 s.needed_trail_mm,
                 percent(s.worked_hits),
-                percent(s.worked_saving),
+                percent(s.saving()),
                 s.worked_saving_in_patches
-                    .map_or(String::new(), |p| format!(" (in patches {})", percent(p)))
+                    .map_or(String::new(), |_| format!(
+                        " (strewn at random {})",
+                        percent(s.worked_saving)
+                    ))
             );
             if let Some(d) = &s.driven {
                 let _ = writeln!(
                     out,
-                    "    driven: hits {} ({} to {}) of {} plants, saved {}",
+                    "    driven: hits {} ({} to {}) of {} plants, saved {}; starts strayed by {:.1} mm, stops by {:.1}, {:.1} worked out",
                     percent(d.hits),
                     percent(d.hits_from),
                     percent(d.hits_to),
                     d.plants,
-                    percent(d.saving)
+                    percent(d.saving),
+                    d.start_sd_mm,
+                    d.stop_sd_mm,
+                    s.edge_sd_mm
                 );
             }
             let file = s.file_driven.as_ref().map_or(String::new(), |d| {
@@ -337,7 +363,7 @@ impl Report {
             }
         );
         if let Some(s) = fast {
-            let _ = writeln!(out, "{}", practice(s, self.field.density_per_m2));
+            let _ = writeln!(out, "{}", practice(s, &self.field));
         }
         if let Some(written) = &self.written {
             let _ = writeln!(
@@ -355,14 +381,34 @@ impl Report {
     }
 }
 
+impl AtSpeed {
+    /// Saving worked out for the stand that is driven over.
+    pub fn saving(&self) -> f64 {
+        self.worked_saving_in_patches.unwrap_or(self.worked_saving)
+    }
+}
+
+impl OnCurve {
+    /// Saving worked out for the stand that is driven over.
+    pub fn saving(&self) -> f64 {
+        self.worked_saving_in_patches.unwrap_or(self.worked_saving)
+    }
+}
+
 /// What is said of such machines, held against this one. Common practice, no source: hits near
 /// those of broadcast spraying with some three quarters of the product saved.
-pub fn practice(s: &AtSpeed, density: f64) -> String {
-    let saved = s.driven.map_or(s.worked_saving, |d| d.saving);
+pub fn practice(s: &AtSpeed, field: &Field) -> String {
+    let saved = s.driven.map_or(s.saving(), |d| d.saving);
     format!(
-        "three quarters saved is {} here: {} at {density} plants per m2; it is true up to {:.2}",
+        "three quarters saved is {} here: {} at {} plants per m2{}; it is true up to {:.2}",
         if saved >= 0.75 { "true" } else { "not true" },
         percent(saved),
+        field.density_per_m2,
+        if field.patchiness_k.is_some() {
+            " in such patches"
+        } else {
+            ""
+        },
         s.three_quarters_saved_up_to_per_m2
     )
 }
@@ -397,6 +443,10 @@ mod tests {
             hits_from: hits - 0.01,
             hits_to: hits + 0.01,
             saving: 0.9,
+            start_sd_mm: 20.0,
+            start_mean_mm: 0.0,
+            stop_sd_mm: 20.0,
+            stop_mean_mm: 0.0,
         };
         AtSpeed {
             speed_m_s: 5.0,
@@ -417,7 +467,9 @@ mod tests {
                     times,
                     sum_mm: 100.0 * times,
                     worked_hits: worked,
+                    worked_hits_at_random: worked,
                     worked_saving: 0.9,
+                    worked_saving_in_patches: None,
                     driven: Some(driven(hits)),
                 })
                 .collect(),

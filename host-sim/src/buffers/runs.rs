@@ -6,8 +6,10 @@
 //! the buffers, so that candidates differ by nothing else.
 
 use ground_truth::buffers::Buffers;
+use ground_truth::clusters::Clusters;
 use ground_truth::interval::Runs as Counted;
 use ground_truth::motion::Piece;
+use ground_truth::{Edge, EdgeKind};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
@@ -43,6 +45,8 @@ pub struct Runs<'a> {
     pub count: u32,
     /// Everything random comes from it.
     pub seed: u64,
+    /// An edge farther from where it should be is another plant's, m.
+    pub farthest_m: f64,
 }
 
 /// How one candidate fared at one speed.
@@ -56,6 +60,53 @@ pub struct Fared {
     pub interval: (f64, f64),
     /// Mean share of the ground that stayed dry.
     pub saving: f64,
+    /// How far spraying began from where lead and the told errors' absence would have it.
+    pub starts: Strayed,
+    /// The same of where it ended.
+    pub stops: Strayed,
+}
+
+/// Edges that strayed, positive too late: sums.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Strayed {
+    n: f64,
+    sum: f64,
+    squares: f64,
+}
+
+impl Strayed {
+    /// Takes in a drive's edges of a kind, which were judged against others: `by` metres are added to
+    /// each. What lies more than `most` off is the edge of another plant's spray.
+    fn add(&mut self, edges: &[Edge], kind: EdgeKind, by: f64, most: f64) {
+        let errors = edges.iter().filter(|e| e.kind == kind);
+        for error in errors.map(|e| e.error() + by).filter(|e| e.abs() <= most) {
+            self.n += 1.0;
+            self.sum += error;
+            self.squares += error * error;
+        }
+    }
+
+    fn merge(&mut self, other: &Self) {
+        self.n += other.n;
+        self.sum += other.sum;
+        self.squares += other.squares;
+    }
+
+    /// Their mean, m; 0 without any.
+    pub fn mean(&self) -> f64 {
+        if self.n > 0.0 { self.sum / self.n } else { 0.0 }
+    }
+
+    /// One standard deviation, m.
+    pub fn sd(&self) -> f64 {
+        let mean = self.mean();
+        let square = if self.n > 0.0 {
+            self.squares / self.n
+        } else {
+            0.0
+        };
+        (square - mean * mean).max(0.0).sqrt()
+    }
 }
 
 impl Fared {
@@ -68,8 +119,14 @@ impl Fared {
     }
 }
 
-/// What one drive gave for one candidate: full, judged, dry share.
-type Drove = (usize, usize, f64);
+/// What one drive gave for one candidate.
+struct Drove {
+    full: usize,
+    judged: usize,
+    dry: f64,
+    starts: Strayed,
+    stops: Strayed,
+}
 
 impl Runs<'_> {
     /// Drives `count` times at speed `v` with every candidate.
@@ -77,6 +134,8 @@ impl Runs<'_> {
         let bar = progress::bar("drives", u64::from(self.count));
         let all: Vec<Vec<Drove>> = (0..self.count)
             .into_par_iter()
+            // One by one, or a thread with nothing left waits for the other's last handful.
+            .with_max_len(1)
             .map(|index| {
                 let counted = self.one(v, index, candidates);
                 bar.inc(1);
@@ -87,12 +146,19 @@ impl Runs<'_> {
         let fared = (0..candidates.len()).map(|c| {
             let of = || all.iter().filter_map(|drive| drive.get(c));
             let mut counts = Counted::default();
-            of().for_each(|&(full, n, _)| counts.add(full, n));
+            let (mut starts, mut stops) = (Strayed::default(), Strayed::default());
+            for drove in of() {
+                counts.add(drove.full, drove.judged);
+                starts.merge(&drove.starts);
+                stops.merge(&drove.stops);
+            }
             Fared {
                 plants: counts.cases(),
-                full: of().map(|r| r.0).sum(),
+                full: of().map(|r| r.full).sum(),
                 interval: counts.interval().unwrap_or((0.0, 1.0)),
-                saving: of().map(|r| r.2).sum::<f64>() / all.len().max(1) as f64,
+                saving: of().map(|r| r.dry).sum::<f64>() / all.len().max(1) as f64,
+                starts,
+                stops,
             }
         });
         Ok(fared.collect())
@@ -127,8 +193,12 @@ impl Runs<'_> {
         let scenario = self.scenario(v, seed, &mut draw);
         let mut drive = generate::drive("the drives of the budget", &scenario, &world)?;
         stray(&mut drive, e, &mut draw);
-        let scene =
+        let mut scene =
             Scene::from_truth("the budget's truth", &drive.truth, &world, &drive.recording)?;
+        for nozzle in &mut scene.nozzles {
+            let thick = draw.of(e.fan_spread_mm * 1e-3);
+            nozzle.thickness_m = (nozzle.thickness_m + thick).max(0.0);
+        }
         candidates
             .iter()
             .map(|&patch| {
@@ -138,7 +208,21 @@ impl Runs<'_> {
                 };
                 let run = replay(self.file, &told, &drive.recording)?;
                 let report = scene.judge(&run.commands, Some(&run.images))?;
-                Ok((report.targets.full, report.targets.total, report.saving))
+                // At a boom's ends fans reach no plant enough, and no buffer helps.
+                let judged = report.targets.total - report.beyond_reach;
+                // Judged against the longest buffers of all.
+                let (own, longest) = (at_speed(&patch, v), at_speed(&world.patch, v));
+                let (mut starts, mut stops) = (Strayed::default(), Strayed::default());
+                let by = (own.lead - longest.lead, longest.trail - own.trail);
+                starts.add(&report.edges, EdgeKind::Start, by.0, self.farthest_m);
+                stops.add(&report.edges, EdgeKind::Stop, by.1, self.farthest_m);
+                Ok(Drove {
+                    full: report.targets.full,
+                    judged,
+                    dry: report.saving,
+                    starts,
+                    stops,
+                })
             })
             .collect()
     }
@@ -180,7 +264,10 @@ impl Runs<'_> {
             size_sd_m: field.size_sd_m,
             size_min_m: field.size_min_m,
             size_max_m: field.size_max_m,
-            clusters: None,
+            clusters: field.patchiness_k.map(|k| Clusters {
+                square_m: field.patchiness_square_m,
+                k,
+            }),
         });
         s.wheel.unevenness = e.wheel_unevenness_percent * 1e-2;
         s.wheel.scale = (1.0 + draw.of(e.wheel_scale_percent * 1e-2)).clamp(0.5, 2.0);
@@ -235,11 +322,11 @@ impl Runs<'_> {
     }
 }
 
-/// The machine as the drives have it: every nozzle healthy and judged on its own lane, nothing
-/// sprayed but plants, straight on.
+/// The machine as the drives have it: every nozzle healthy, nothing sprayed but plants, straight
+/// on.
 pub fn upright(machine: &Machine) -> Machine {
     let mut m = machine.clone();
-    (m.fan, m.turning) = (None, None);
+    m.turning = None;
     m.faulty.clear();
     m.modes.spray_unseen = false;
     m.modes.acknowledge_at_start = false;

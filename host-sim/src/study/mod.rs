@@ -1,10 +1,11 @@
 //! The verb `study`: any key of machine or scenario varied over a grid or at random, each cell with
 //! many seeds, in parallel, on file in parts.
 //!
-//! [`plan`] reads and checks, [`row`] makes one run, [`parts`] are the files, [`summary`] what it
-//! comes to. Equal files give equal bytes, whatever the threads: rows are put in order before they
+//! [`plan`] reads and checks, [`row`] makes one run, `crew` the threads that do, [`parts`] are the
+//! files, [`summary`] what it comes to. Equal files give equal bytes, whatever the threads: rows are put in order before they
 //! are written. Memory holds one part and sums by cell. `formats/study.md` is the reference.
 
+mod crew;
 pub mod parts;
 pub mod plan;
 pub mod row;
@@ -13,7 +14,6 @@ pub mod summary;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
@@ -129,17 +129,16 @@ pub fn run(plan: &Plan, folder: &Path, (shard, shards): (u64, u64)) -> Result<Ou
         .collect();
     let numeric = parts::numeric(plan);
     let bar = progress::bar("runs", missing.iter().map(|&p| rows(p)).sum());
-    for &part in &missing {
-        let made: Vec<row::Row> = runs(part)
-            .into_par_iter()
-            .map(|run| {
-                let row = row::row(plan, run);
-                bar.inc(1);
-                row
-            })
-            .collect::<Result<_>>()?;
-        parts::write(folder, part, plan, &numeric, &made)?;
-    }
+    let todo: Vec<crew::Part> = missing.iter().map(|&part| (part, runs(part))).collect();
+    crew::work(
+        &todo,
+        |kept: &mut row::Kept, run| {
+            let row = row::row(plan, kept, run);
+            bar.inc(1);
+            row
+        },
+        |part, rows| parts::write(folder, part, plan, &numeric, rows),
+    )?;
     bar.finish_and_clear();
     let all = (0..parts).all(|p| parts::whole(folder, p, rows(p)));
     Ok(Outcome {

@@ -86,13 +86,24 @@ pub fn place(name: &str) -> usize {
     COLUMNS.iter().position(|c| c.0 == name).unwrap_or(0)
 }
 
+/// The machine and scenario of the cell that a thread was last at. Runs of a cell follow one another,
+/// so both are read once and not for each.
+#[derive(Debug, Default)]
+pub struct Kept(Option<(u64, Machine, Scenario)>);
+
 /// Makes run number `run` of a study.
-pub fn row(plan: &Plan, run: u64) -> Result<Row> {
+pub fn row(plan: &Plan, kept: &mut Kept, run: u64) -> Result<Row> {
     let cell = run / plan.seeds;
     let seed = plan.first_seed + run % plan.seeds;
-    let (machine, mut scenario) = plan.cell(cell)?;
+    if kept.0.as_ref().is_none_or(|k| k.0 != cell) {
+        let (machine, scenario) = plan.cell(cell)?;
+        kept.0 = Some((cell, machine, scenario));
+    }
+    let Some((_, machine, scenario)) = &mut kept.0 else {
+        return Err(Error::Internal("a cell was just made".into()));
+    };
     scenario.seed = seed;
-    let figures = one(&machine, &scenario, plan.dose.as_ref()).map_err(|e| {
+    let figures = one(machine, scenario, plan.dose.as_ref()).map_err(|e| {
         Error::file(
             &plan.file,
             format!("cell {cell}, {}, seed {seed}: {e}", plan.told(cell)),

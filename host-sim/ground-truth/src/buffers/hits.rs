@@ -1,6 +1,7 @@
 //! From causes of error to the share of plants that get their full dose, and back to the buffers.
 
 use super::normal::{Table, quantile};
+use super::product::Neighbours;
 
 /// What a cause moves, and what it moves alike.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -92,6 +93,7 @@ impl Buffers {
 /// A plant is full when each of its nozzles begins no later than the lead allows and ends no
 /// earlier than the trail allows. With `c` common to the plant, `n` to a nozzle, and `a`, `b` of
 /// one edge, positive too late: `c + n + a ≤ lead` and `c + n + b ≥ −trail`, for all its nozzles.
+/// With [`Neighbours`] an edge at which another plant's spray goes on can't fail.
 #[derive(Clone, Debug)]
 pub struct Errors {
     /// Where a plant's edges are moved alike: place in metres and share.
@@ -103,6 +105,7 @@ pub struct Errors {
     sd: f64,
     /// How many nozzles a plant needs, and which share of plants does.
     lanes: Vec<(u32, f64)>,
+    neighbours: Option<Neighbours>,
     table: Table,
 }
 
@@ -150,7 +153,17 @@ impl Errors {
             stop_sd: own(stop),
             sd,
             lanes: lanes.to_vec(),
+            neighbours: None,
             table: Table::new(),
+        }
+    }
+
+    /// The same among other plants.
+    #[must_use]
+    pub fn among(self, neighbours: Neighbours) -> Self {
+        Self {
+            neighbours: Some(neighbours),
+            ..self
         }
     }
 
@@ -163,11 +176,13 @@ impl Errors {
     /// The share of plants that get their full dose, 0 to 1.
     #[must_use]
     pub fn hits(&self, buffers: Buffers) -> f64 {
+        let joined = self.neighbours.map_or(0.0, |n| n.share(buffers));
+        let edge = |room: f64, sd: f64| joined + (1.0 - joined) * self.table.below(room / sd);
         let one = |c: f64| -> f64 {
             let all = self.nozzle.iter().map(|&(n, share)| {
                 share
-                    * self.table.below((buffers.lead - c - n) / self.start_sd)
-                    * self.table.below((buffers.trail + c + n) / self.stop_sd)
+                    * edge(buffers.lead - c - n, self.start_sd)
+                    * edge(buffers.trail + c + n, self.stop_sd)
             });
             all.sum()
         };
@@ -414,6 +429,33 @@ mod tests {
         }
         assert_eq!(errors.smallest(1.0), None);
         assert_eq!(errors.smallest(f64::NAN), None);
+    }
+
+    #[test]
+    fn an_edge_in_a_neighbours_spray_cannot_fail() {
+        use crate::buffers::Spots;
+        let buffers = Buffers {
+            lead: 0.02,
+            trail: 0.01,
+        };
+        // Half of the edges: 1 − exp(−λ·L) with λ = 2/m and L = 0.3 + 0.03 + 0.016574 m.
+        let neighbours = Neighbours {
+            spots: Spots {
+                per_m: 2.0,
+                bare_m: 0.3,
+            },
+            bridged_m: 0.5 * 2.0_f64.ln() - 0.33,
+            k: None,
+        };
+        let causes = [cause(Moves::Ends, 0.010)];
+        let alone = Errors::new(&causes, ONE);
+        let among = alone.clone().among(neighbours);
+        let edge = |sds: f64| 0.5 + 0.5 * below(sds);
+        let got = among.hits(buffers);
+        assert!((got - edge(2.0) * edge(1.0)).abs() < 1e-5, "{got}");
+        // So less is needed for as many hits.
+        let less = among.smallest(0.95).expect("reached").sum();
+        assert!(less < 0.9 * alone.smallest(0.95).expect("reached").sum());
     }
 
     #[test]

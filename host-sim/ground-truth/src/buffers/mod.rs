@@ -3,7 +3,8 @@
 //!
 //! [`Errors`] sums up causes at one speed and tells the share of plants that get their full dose
 //! for given [`Buffers`], and the smallest buffers for a wanted share; [`worst_case`] is what
-//! adding up the worst would take; [`Spots`] tells what is sprayed; [`distance_and_time`] makes
+//! adding up the worst would take; [`Spots`] tells what is sprayed, [`Neighbours`] which plants share
+//! a spray; [`distance_and_time`] makes
 //! the two numbers of a machine file from needs at two speeds.
 
 mod hits;
@@ -11,4 +12,4 @@ pub mod normal;
 mod product;
 
 pub use hits::{Buffers, Cause, Errors, Moves, Spread, across, worst_case};
-pub use product::{Spots, distance_and_time};
+pub use product::{Neighbours, Spots, distance_and_time};

@@ -29,6 +29,50 @@ impl Spots {
     pub fn saving_in_patches(&self, buffers: Buffers, k: f64) -> f64 {
         (1.0 + self.per_m * (self.bare_m + buffers.sum()) / k).powf(-k)
     }
+
+    /// Up to how many plants a metre of lane so much is saved: where [`Self::saving`], or with a
+    /// shape [`Self::saving_in_patches`], comes down to `saved`.
+    #[must_use]
+    pub fn most_per_m(&self, buffers: Buffers, k: Option<f64>, saved: f64) -> f64 {
+        let of_length = match k {
+            None => -saved.ln(),
+            Some(k) => k * (saved.powf(-1.0 / k) - 1.0),
+        };
+        of_length / (self.bare_m + buffers.sum())
+    }
+
+    /// The share of plants with another one behind them, or before them, so near that one spray
+    /// goes over both: closer than a patch's length and `bridged_m`, the gap that a valve does not
+    /// close for. Plants at random: `1 − exp(−λ·L)`. In patches of shape `k` a plant is met where
+    /// plants are dense, by a gamma distribution of shape `k + 1`: `1 − (1 + λ·L/k)^−(k+1)`.
+    #[must_use]
+    pub fn joined(&self, buffers: Buffers, bridged_m: f64, k: Option<f64>) -> f64 {
+        let many = self.per_m * (self.bare_m + buffers.sum() + bridged_m);
+        match k {
+            None => 1.0 - (-many).exp(),
+            Some(k) => 1.0 - (1.0 + many / k).powf(-(k + 1.0)),
+        }
+    }
+}
+
+/// Plants near enough to share a spray: what one valve does late for its own plant, the spray for
+/// the one before or behind has done.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Neighbours {
+    /// Plants in a lane.
+    pub spots: Spots,
+    /// Gap between two sprays that a valve does not close for, m.
+    pub bridged_m: f64,
+    /// Shape of the densities of patches; none where plants stand at random.
+    pub k: Option<f64>,
+}
+
+impl Neighbours {
+    /// The share of edges at which another plant's spray goes on.
+    #[must_use]
+    pub fn share(&self, buffers: Buffers) -> f64 {
+        self.spots.joined(buffers, self.bridged_m, self.k)
+    }
 }
 
 /// A need in metres at two speeds as a distance plus a time of travel, neither below 0: m and s.
@@ -104,6 +148,43 @@ mod tests {
         assert!(spots.saving_in_patches(buffers, 0.127) > spots.saving(buffers));
         let even = spots.saving_in_patches(buffers, 1e7);
         assert!((even - spots.saving(buffers)).abs() < 1e-6);
+    }
+
+    #[test]
+    fn plants_that_are_strewn_have_as_many_neighbours_as_is_worked_out() {
+        use rand::{RngExt, SeedableRng};
+        use rand_distr::{Distribution, Gamma, Poisson};
+        let spots = Spots {
+            per_m: 0.5,
+            bare_m: 0.2,
+        };
+        let buffers = Buffers {
+            lead: 0.15,
+            trail: 0.05,
+        };
+        let (bridged, square) = (0.1, 20.0);
+        for k in [None, Some(0.4)] {
+            let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(11);
+            let mut places: Vec<f64> = Vec::new();
+            for i in 0..20_000 {
+                let dense = k.map_or(1.0, |k| {
+                    Gamma::new(k, 1.0 / k).expect("a gamma").sample(&mut rng)
+                });
+                let mean = (spots.per_m * square * dense).max(1e-9);
+                let count = Poisson::new(mean).expect("a mean").sample(&mut rng) as u64;
+                let from = f64::from(i) * square;
+                places.extend((0..count).map(|_| from + square * rng.random::<f64>()));
+            }
+            places.sort_by(f64::total_cmp);
+            let near = places.windows(2).filter(|w| w[1] - w[0] < 0.5).count();
+            let share = near as f64 / places.len() as f64;
+            let worked = spots.joined(buffers, bridged, k);
+            assert!((share - worked).abs() < 0.01, "{k:?}: {share} {worked}");
+        }
+        // Where three quarters are saved, by hand: ln(4/3) / 0.4 = 0.7192, and for k = 0.4
+        // 0.4·((4/3)^2.5 − 1) / 0.4 = 1.0528.
+        assert!((spots.most_per_m(buffers, None, 0.75) - 0.719_205).abs() < 1e-6);
+        assert!((spots.most_per_m(buffers, Some(0.4), 0.75) - 1.052_801).abs() < 1e-6);
     }
 
     #[test]
