@@ -13,7 +13,7 @@
 //! wheel certainly stands, or the lead of a second wheel over the first. Between its inputs the
 //! heading goes on at the last rate; from the capture to the boom the curve is taken as steady.
 //! When it changes by Δκ over a way x the aim is off by up to ½·Δκ·x² across, and along by
-//! `y` times as much over x. So plants are kept until the boom comes by ([`waiting`]), one is looked
+//! `y` times as much over x. So plants are kept until the boom comes by, one near it is looked
 //! at again at each input of the heading, and its patch moves to where the boom will meet it.
 //!
 //! **Silence.** After [`TurningConfig::silence`] without an input the machine is taken to go

@@ -98,7 +98,7 @@ impl TrueFan {
     /// Drops fly straight ways from the nozzle, so a way to the side is longer by
     /// `√(1 + (u/h)²)` at the height `h`, and so is its time, at one mean speed. As long the drops
     /// go on with the machine, so a moving fan's footprint is a bow, the sides ahead. Drops
-    /// flown one by one say the same ([`mod@crate::drops`], test `bows_agree`).
+    /// flown one by one say the same within 3 % of the mean below the nozzle and 11 % at the side.
     #[must_use]
     pub fn flight(&self, u: f64) -> f64 {
         let h = self.bow_height_m;
