@@ -60,12 +60,8 @@ fn everything_has_a_name_and_values_their_units() {
         };
         assert!(names("slider").contains(&slider.as_str()), "{slider}");
         let number = names("spinbutton");
-        let told = |n: &&&str| n.starts_with(row.label) && n.trim_end().ends_with(row.unit);
-        assert!(
-            number.iter().find(told).is_some(),
-            "{}: {number:?}",
-            row.label
-        );
+        let told = |n: &&str| n.starts_with(row.label) && n.trim_end().ends_with(row.unit);
+        assert!(number.iter().any(told), "{}: {number:?}", row.label);
     }
     // The value itself is heard with its unit too.
     let spoken =
