@@ -30,7 +30,7 @@ fn main() -> std::process::ExitCode {
         commands += seen.commands.len();
         at_rest += seen.bench_opens;
         stops += seen.stops;
-        // The schedule does not matter: one list in four is done three times more.
+        // The schedule does not matter: one list in four is done five times more.
         if seed % 4 == 0 {
             let kept = run(Caller::Keeps);
             for caller in [Caller::Restless, Caller::EveryInstant, Caller::Steps, Caller::AtOnce] {

@@ -3,8 +3,8 @@
 use crate::meter::{Meter, Row};
 use controller_core::{
     Along, BenchError, BenchRequest, Config, Controller, DetectorConfig, Direction, DirectionError,
-    FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode, NozzleConfig, OrderError,
-    Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
+    FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode, NozzleConfig,
+    OrderError, Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
 };
 use core::hint::black_box;
 
@@ -233,13 +233,21 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             },
             plants,
         };
-        let step = if self.fans { Row::ImageStepFan } else { Row::ImageStep };
+        let step = if self.fans {
+            Row::ImageStepFan
+        } else {
+            Row::ImageStep
+        };
         let (core, begin, now) = (&mut *self.core, self.calls.image, Micros(self.now));
         let begun = (self.meter).measure(Row::ImageBegin, || begin(core, now, &image));
         let mut whole = self.meter.last;
         if let Ok(mut work) = begun {
             let go_on = self.calls.step;
-            while self.meter.measure(step, || go_on(core, &mut work)).is_none() {
+            while self
+                .meter
+                .measure(step, || go_on(core, &mut work))
+                .is_none()
+            {
                 whole += self.meter.last;
             }
             whole += self.meter.last;

@@ -238,7 +238,13 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
         rig.until(rig.now + 1);
         rig.image(Row::WholeImageOne, age, 0, (0, 20_000), &one);
         good &= rig.core.counters().forced_merges == before + 4;
-        rig.image(Row::WholeImage64, age, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+        rig.image(
+            Row::WholeImage64,
+            age,
+            0,
+            (0, 20_000),
+            &many::<N>(1700, 37, 8),
+        );
         good &= rig.core.counters().plants >= 64;
         // Every plant on every nozzle.
         let wide: [Plant; MAX_PLANTS_PER_IMAGE] =
@@ -290,7 +296,13 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
             let before = rig.core.counters().plants;
             rig.image(Row::WholeImageOneFan, 0, 0, (0, 20_000), &one);
             good &= rig.core.counters().plants > before;
-            rig.image(Row::WholeImage64Fan, 0, 0, (0, 20_000), &many::<N>(1700, 37, 8));
+            rig.image(
+                Row::WholeImage64Fan,
+                0,
+                0,
+                (0, 20_000),
+                &many::<N>(1700, 37, 8),
+            );
             // All nozzles, half of them, and as many as are just searched.
             let wide = [width::<N>(), width::<N>() / 2, 30 * SPACING_MM - 2 * half];
             let one = [plant(1700, 0, 20, wide[k % 3])];
