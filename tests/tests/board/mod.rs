@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::qemu::{Line, More, Qemu};
+use crate::qemu::{Line, Qemu};
 use controller_core::link::{FromBoard, Refusal, ToBoard};
 use controller_core::{Action, Controller, Counters, Micros, Poll};
 use host_sim::core_setup::{self, Setup};
@@ -115,7 +115,7 @@ impl Emulated {
     }
 
     fn start(machine: &str, image: &str) -> Self {
-        let (qemu, line) = Qemu::start(machine, image, SILENCE, &More::default());
+        let (qemu, line) = Qemu::start(machine, image, SILENCE);
         Self {
             _qemu: qemu,
             link: LinkHost::new(line),

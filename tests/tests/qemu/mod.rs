@@ -51,9 +51,23 @@ impl Drop for Qemu {
 
 impl Qemu {
     /// Starts a machine with an image of `scripts/boards`. `patience`: a read of the line ends
-    /// after so long without bytes. `more` may name further sockets, which
-    /// [`connect`](Self::connect) reaches.
-    pub fn start(machine: &str, image: &str, patience: Duration, more: &More) -> (Self, Line) {
+    /// after so long without bytes.
+    pub fn start(machine: &str, image: &str, patience: Duration) -> (Self, Line) {
+        let mut qemu = Self::launch(machine, image, &More::default());
+        let stream = qemu.connect(0);
+        stream
+            .set_read_timeout(Some(patience))
+            .expect("a socket takes a timeout");
+        let mut out = stream.try_clone().expect("a socket can be shared");
+        let (to, queue) = mpsc::channel::<Vec<u8>>();
+        // Ends with the sender, or when the emulator is gone.
+        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
+        (qemu, Line { from: stream, to })
+    }
+
+    /// Starts a machine that waits for its serial line to be connected: socket 0. `more` may name
+    /// further ones, which [`connect`](Self::connect) reaches too.
+    pub fn launch(machine: &str, image: &str, more: &More) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let elf = Path::new(env!("CARGO_MANIFEST_DIR"))
             .join("../target/boards")
@@ -90,16 +104,7 @@ impl Qemu {
         let child = command
             .spawn()
             .expect("qemu-system-arm starts; scripts/boards installs it");
-        let mut qemu = Self { child, sockets };
-        let stream = qemu.connect(0);
-        stream
-            .set_read_timeout(Some(patience))
-            .expect("a socket takes a timeout");
-        let mut out = stream.try_clone().expect("a socket can be shared");
-        let (to, queue) = mpsc::channel::<Vec<u8>>();
-        // Ends with the sender, or when the emulator is gone.
-        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
-        (qemu, Line { from: stream, to })
+        Self { child, sockets }
     }
 
     /// Reaches a socket: 0 is the line, then those that were asked for.
