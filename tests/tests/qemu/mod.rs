@@ -1,37 +1,13 @@
 //! QEMU with one of the boards' images, and its serial line on a socket.
 
-use std::io::{self, Read, Write};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::mpsc;
 use std::time::Duration;
 
 /// Tries to reach a socket of the emulator, 20 ms apart.
 const MOST_TRIES: u32 = 1500;
-
-/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
-pub struct Line {
-    from: UnixStream,
-    to: mpsc::Sender<Vec<u8>>,
-}
-
-impl Read for Line {
-    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        self.from.read(bytes)
-    }
-}
-
-impl Write for Line {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
 
 /// An emulator that runs; gone with this value.
 pub struct Qemu {
@@ -50,22 +26,7 @@ impl Drop for Qemu {
 }
 
 impl Qemu {
-    /// Starts a machine with an image of `scripts/boards`. `patience`: a read of the line ends
-    /// after so long without bytes.
-    pub fn start(machine: &str, image: &str, patience: Duration) -> (Self, Line) {
-        let mut qemu = Self::launch(machine, image, &More::default());
-        let stream = qemu.connect(0);
-        stream
-            .set_read_timeout(Some(patience))
-            .expect("a socket takes a timeout");
-        let mut out = stream.try_clone().expect("a socket can be shared");
-        let (to, queue) = mpsc::channel::<Vec<u8>>();
-        // Ends with the sender, or when the emulator is gone.
-        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
-        (qemu, Line { from: stream, to })
-    }
-
-    /// Starts a machine that waits for its serial line to be connected: socket 0. `more` may name
+    /// Starts a machine with an image of `scripts/boards` that waits for its serial line to be connected: socket 0. `more` may name
     /// further ones, which [`connect`](Self::connect) reaches too.
     pub fn launch(machine: &str, image: &str, more: &More) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
