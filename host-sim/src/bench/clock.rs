@@ -1,12 +1,15 @@
 //! The clocks against each other.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use controller_core::link::ToBoard;
 use serde::Serialize;
 
 use super::session::Session;
 use crate::error::{Error, Result};
+
+/// How long a last answer is waited for.
+const LAST_WAIT: Duration = Duration::from_secs(2);
 
 /// What the exchange found.
 #[derive(Debug, Clone, Serialize)]
@@ -40,7 +43,10 @@ pub fn ping(session: &mut Session, times: u32, every_ms: u64) -> Result<Clocks> 
         // A slow answer counts where it comes in.
         session.listen(Duration::from_millis(every_ms))?;
     }
-    session.listen(Duration::from_millis(200))?;
+    let end = Instant::now() + LAST_WAIT;
+    while session.round_trips.len() < times as usize && Instant::now() < end {
+        session.listen(Duration::from_millis(10))?;
+    }
     let mut trips = std::mem::take(&mut session.round_trips);
     trips.sort_unstable();
     let estimate = session.link.clock();

@@ -19,8 +19,12 @@ use crate::over_link::Message;
 const TRIES: u32 = 3;
 /// How long each waits.
 const PATIENCE: Duration = Duration::from_millis(800);
-/// How long another version's answer is waited for.
+/// How long each waits at an emulator that has greeted: a busy computer may leave it standing.
+const EMULATED: Duration = Duration::from_secs(6);
+/// How long another version's answer is waited for before the next is tried.
 const VERSION_WAIT: Duration = Duration::from_millis(120);
+/// How long any version's answer is waited for in the end.
+const LAST_WAIT: Duration = Duration::from_millis(800);
 /// Most that a told time moves on at once: a busy computer must not cost a held button.
 const LONGEST_TICK: Duration = Duration::from_millis(50);
 /// Bytes on the way that any board's serial port is believed to buffer.
@@ -175,6 +179,13 @@ impl Session {
         self.answered(number, message, |_, heard| fits(heard))
     }
 
+    fn patience(&self) -> Duration {
+        match self.name {
+            PortName::Unix(_) | PortName::Tcp(_) if self.welcome.nozzles > 0 => EMULATED,
+            _ => PATIENCE,
+        }
+    }
+
     fn answered<T>(
         &mut self,
         number: u16,
@@ -188,7 +199,7 @@ impl Session {
                     .send_again(number, message)
                     .map_err(|e| self.lost(&e))?;
             }
-            let end = Instant::now() + PATIENCE;
+            let end = Instant::now() + self.patience();
             while let Some(heard) = self.hear(end.saturating_duration_since(Instant::now()))? {
                 if let Some(found) = fits(number, &heard) {
                     return Ok(Some(found));
@@ -260,23 +271,37 @@ impl Session {
     /// # Errors
     /// No answer, or the board refuses the time.
     pub fn tick(&mut self) -> Result<()> {
+        self.tick_within(u64::MAX)
+    }
+
+    /// The same, but not beyond an instant of the board's time, µs.
+    fn tick_within(&mut self, end: u64) -> Result<()> {
         if let Some((told, since)) = self.told {
             let step = since.elapsed().min(LONGEST_TICK).as_micros() as u64;
-            let at_us = told + step;
+            let at_us = (told + step).min(end.max(told));
             self.told = Some((at_us, Instant::now()));
             self.must("letting its time run", &ToBoard::Until { at_us })?;
         }
         Ok(())
     }
 
-    /// Listens for so long and lets the board's time run meanwhile.
+    /// Listens for so long by the board's time, and lets it run meanwhile: as long on a busy
+    /// computer as on any other.
     ///
     /// # Errors
     /// As [`Session::tick`].
     pub fn pass(&mut self, time: Duration) -> Result<()> {
+        if let Some((told, _)) = self.told {
+            let end = told + time.as_micros() as u64;
+            while let Some((told, _)) = self.told.filter(|told| told.0 < end) {
+                let left = Duration::from_micros(end - told);
+                self.listen(left.min(Duration::from_millis(10)))?;
+                self.tick_within(end)?;
+            }
+            return Ok(());
+        }
         let end = Instant::now() + time;
         loop {
-            self.tick()?;
             let left = end.saturating_duration_since(Instant::now());
             self.listen(left.min(Duration::from_millis(10)))?;
             if left.is_zero() {
@@ -305,7 +330,10 @@ impl Session {
         }
         let read = self.link.port_mut().bytes_read();
         let counters = *self.link.counters();
-        let tried = format!("asked {TRIES} times, {} ms each", PATIENCE.as_millis());
+        let tried = format!(
+            "asked {TRIES} times, {} ms each",
+            self.patience().as_millis()
+        );
         if read == 0 {
             let help = match &self.name {
                 PortName::Serial { .. } => {
@@ -343,15 +371,19 @@ impl Session {
         for version in versions.filter(|&v| v != VERSION) {
             let hello = hello_of(version);
             io::Write::write_all(self.link.port_mut(), &hello).ok()?;
-            let end = Instant::now() + VERSION_WAIT;
-            while Instant::now() < end && self.link.other_version().is_none() {
-                self.hear(Duration::from_millis(5)).ok()?;
-            }
-            if let Some(version) = self.link.other_version() {
+            if let Some(version) = self.other_version_within(VERSION_WAIT) {
                 return Some(version);
             }
         }
-        None
+        self.other_version_within(LAST_WAIT)
+    }
+
+    fn other_version_within(&mut self, wait: Duration) -> Option<u8> {
+        let end = Instant::now() + wait;
+        while Instant::now() < end && self.link.other_version().is_none() {
+            self.hear(Duration::from_millis(5)).ok()?;
+        }
+        self.link.other_version()
     }
 }
 

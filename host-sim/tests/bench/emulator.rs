@@ -7,6 +7,8 @@ use std::time::Duration;
 
 /// Looks at the emulator's socket, 20 ms apart.
 const MOST_LOOKS: u32 = 3000;
+/// Greetings until the emulator is up, some seconds each where it is not.
+const MOST_GREETINGS: u32 = 60;
 
 /// A Cortex-M4 that QEMU runs; gone with this value.
 pub struct Emulator {
@@ -33,7 +35,7 @@ pub fn socket() -> PathBuf {
 }
 
 impl Emulator {
-    /// Starts the board that `scripts/boards` built.
+    /// Starts the board that `scripts/boards` built; it is up.
     pub fn m4() -> Self {
         let elf = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/boards/emulated-m4");
         assert!(
@@ -69,7 +71,10 @@ impl Emulator {
             looks += 1;
             std::thread::sleep(Duration::from_millis(20));
         }
-        Self { machine, socket }
+        let board = Self { machine, socket };
+        let up = (0..MOST_GREETINGS).any(|_| board.run(&["bench", "identify"]).status.success());
+        assert!(up, "the emulated board never answered");
+        board
     }
 
     /// The port as the program takes it.

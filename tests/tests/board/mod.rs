@@ -1,8 +1,11 @@
 //! A board that QEMU runs, and the same drive through a core in this process.
 
+use std::io::{self, Read, Write};
+use std::os::unix::net::UnixStream;
+use std::sync::mpsc;
 use std::time::Duration;
 
-use crate::qemu::{Line, More, Qemu};
+use crate::qemu::{More, Qemu};
 use controller_core::link::{FromBoard, Refusal, ToBoard};
 use controller_core::{Action, Controller, Counters, Micros, Poll};
 use host_sim::core_setup::{self, Setup};
@@ -100,6 +103,41 @@ pub fn in_process<const N: usize, const K: usize, const H: usize, const D: usize
     }
 }
 
+/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
+struct Line {
+    from: UnixStream,
+    to: mpsc::Sender<Vec<u8>>,
+}
+
+impl Read for Line {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        self.from.read(bytes)
+    }
+}
+
+impl Write for Line {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// The line to an emulator that waits for it. A read ends after `patience` without bytes.
+fn connect(qemu: &mut Qemu, patience: Duration) -> Line {
+    let stream = qemu.connect(0);
+    stream
+        .set_read_timeout(Some(patience))
+        .expect("a socket takes a timeout");
+    let mut out = stream.try_clone().expect("a socket can be shared");
+    let (to, queue) = mpsc::channel::<Vec<u8>>();
+    // Ends with the sender, or when the emulator is gone.
+    std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
+    Line { from: stream, to }
+}
+
 /// A board that QEMU runs; gone with this value.
 pub struct Emulated {
     _qemu: Qemu,
@@ -118,7 +156,8 @@ impl Emulated {
     }
 
     fn start(machine: &str, image: &str) -> Self {
-        let (qemu, line) = Qemu::start(machine, image, SILENCE, &More::default());
+        let mut qemu = Qemu::launch(machine, image, &More::default());
+        let line = connect(&mut qemu, SILENCE);
         Self {
             _qemu: qemu,
             link: LinkHost::new(line),

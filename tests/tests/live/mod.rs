@@ -1,13 +1,15 @@
 //! A live board that QEMU runs, with the hands of the test on its wires.
 //!
-//! The emulator's clock is the count of instructions (`-icount`), so what the board does takes
-//! its own time and not this computer's, but for its sleep. It is stopped for every look and
-//! every touch: time, pins and interrupts of one look belong to one instant.
+//! The board's time is the count of its instructions, and it runs only from one look to the next
+//! ([`pace`]), at each of which the test may touch its wires. Bytes of the link go over one by
+//! one at the pace of a baud rate, each given at a look and seen to have come before the board
+//! runs on. So no time that a test sees depends on how quick or busy the computer is.
 
-use std::collections::HashMap;
-use std::io::{BufRead, BufReader, Write};
+mod pace;
+
+use std::collections::{HashMap, VecDeque};
+use std::io::{self, BufRead, BufReader, Read, Write};
 use std::os::unix::net::UnixStream;
-use std::time::Duration;
 
 use controller_core::link::image::PlainPlant;
 use controller_core::link::{
@@ -17,12 +19,24 @@ use host_sim::core_setup::Setup;
 use host_sim::link_host::LinkHost;
 use host_sim::machine::Machine;
 
-use crate::qemu::{Line, More, Qemu};
+use crate::qemu::{More, Qemu};
+use pace::Pace;
 
-/// A look waits so long for bytes of the board before the next.
-const LOOK: Duration = Duration::from_millis(1);
-/// More looks than any test needs, some minutes: the board hangs.
+/// Board's time between two looks, µs: no part of a decision period, so that looks fall anywhere
+/// in it.
+const LOOK_US: u64 = 970;
+/// The next look is at least so far ahead, µs.
+const AT_LEAST_US: u64 = 20;
+/// Board's time from one byte of the link to the next, µs: 115,200 baud.
+const BYTE_US: u64 = 87;
+/// More looks than any test needs: the board hangs.
 const MOST_LOOKS: u32 = 200_000;
+/// More looks at a byte that was given to the emulator than any computer needs: it takes it in
+/// the turn of its own loop in which it answers the look.
+const MOST_TRIES: u32 = 1_000_000;
+/// The interrupt controller's enabled interrupts, and the one that looks.
+const ENABLED: u32 = 0xE000_E100;
+const LOOKS: u32 = 1 << 10;
 
 /// Which board.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,8 +62,6 @@ pub enum Wire {
     NoCurrent,
     /// The broadcast wire of section 0 is closed.
     Broadcast,
-    /// The processor waits without sleeping.
-    Awake,
 }
 
 /// A command as the board reported it.
@@ -66,21 +78,79 @@ pub struct Edge {
 }
 
 /// The valves' wires at an instant.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
-    /// Board's clock, µs.
+    /// Board's clock, µs. 0 before it runs.
     pub at_us: u64,
     /// A bit a valve.
     pub open: u32,
 }
 
+/// What else a look found out.
+struct Found {
+    look: Look,
+    /// The board was just started: nothing of it has run.
+    fresh: bool,
+    /// Its port takes a byte.
+    takes_byte: bool,
+    /// The timer that looks, where it counts up.
+    count: u32,
+}
+
+/// The link's end here: what is written waits for the looks.
+struct Port {
+    stream: UnixStream,
+    waits: VecDeque<u8>,
+}
+
+impl Read for Port {
+    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
+        self.stream.read(bytes)
+    }
+}
+
+impl Write for Port {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.waits.extend(bytes);
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Several touches at one go; the values that were read.
+fn touch(hands: &mut BufReader<UnixStream>, commands: &[String]) -> Vec<u32> {
+    let mut all = commands.join("\n");
+    all.push('\n');
+    let port = hands.get_mut();
+    port.write_all(all.as_bytes()).expect("the emulator lives");
+    let mut values = Vec::new();
+    for command in commands {
+        let mut answer = String::new();
+        let read = hands.read_line(&mut answer);
+        assert!(read.is_ok_and(|n| n > 0), "the emulator is gone");
+        let answer = answer.trim();
+        assert!(answer.starts_with("OK"), "{command}: {answer}");
+        if let Some(value) = answer.strip_prefix("OK 0x") {
+            values.push(u64::from_str_radix(value, 16).expect("hexadecimal") as u32);
+        }
+    }
+    values
+}
+
 /// A live board.
 pub struct LiveBoard {
     kind: Kind,
-    link: LinkHost<Line>,
+    link: LinkHost<Port>,
     hands: BufReader<UnixStream>,
     monitor: BufReader<UnixStream>,
+    pace: Pace,
     wires: u32,
+    byte_due: u64,
+    pulse_due: u64,
+    /// A look is wanted at this instant of the board's clock, µs.
+    wanted: Option<u64>,
     /// Every look so far.
     pub looks: Vec<Look>,
     /// Every command reported so far.
@@ -94,33 +164,40 @@ pub struct LiveBoard {
 }
 
 impl LiveBoard {
-    /// Starts one that never sleeps: all its time is that of its instructions. Asleep, an
-    /// emulator on a busy computer oversleeps, and its board with it.
+    /// Starts one.
     pub fn start(kind: Kind) -> Self {
-        let mut board = Self::start_sleepy(kind);
-        board.step(|board, _| board.wire(Wire::Awake, true));
-        board
-    }
-
-    /// Starts one that sleeps when there is nothing to do.
-    pub fn start_sleepy(kind: Kind) -> Self {
         let (machine, image, clock) = match kind {
-            Kind::M0 => ("microbit", "emulated-m0-live", "shift=6,sleep=on"),
-            Kind::M4 => ("mps2-an386", "emulated-m4-live", "shift=5,sleep=on"),
+            Kind::M0 => ("microbit", "emulated-m0-live", "shift=6,sleep=off"),
+            Kind::M4 => ("mps2-an386", "emulated-m4-live", "shift=5,sleep=off"),
         };
+        let mut options = vec!["-accel", "tcg", "-icount", clock, "-S"];
+        options.extend(["-qtest-log", "/dev/null"]);
+        options.extend(pace::OPTIONS);
         let more = More {
-            options: &["-accel", "tcg", "-icount", clock, "-qtest-log", "/dev/null"],
-            sockets: &["-qtest", "-qmp"],
+            options: &options,
+            sockets: &["-qtest", "-qmp", "-gdb"],
         };
-        let (mut qemu, line) = Qemu::start(machine, image, LOOK, &more);
-        let hands = BufReader::new(qemu.connect(1));
+        let mut qemu = Qemu::launch(machine, image, &more);
+        let stream = qemu.connect(0);
+        stream.set_nonblocking(true).expect("a socket");
+        let mut hands = BufReader::new(qemu.connect(1));
         let monitor = BufReader::new(qemu.connect(2));
+        // The second word of the table of vectors.
+        let reset = touch(&mut hands, &["readl 0x4".into()])[0];
+        let pace = Pace::new(qemu.connect(3), reset);
         let mut board = Self {
             kind,
-            link: LinkHost::new(line),
+            link: LinkHost::new(Port {
+                stream,
+                waits: VecDeque::new(),
+            }),
             hands,
             monitor,
+            pace,
             wires: 0,
+            byte_due: 0,
+            pulse_due: 0,
+            wanted: None,
             looks: Vec::new(),
             edges: Vec::new(),
             motion: None,
@@ -135,11 +212,12 @@ impl LiveBoard {
             .monitor
             .read_line(&mut greeting)
             .expect("the monitor greets");
-        board.monitor("qmp_capabilities");
+        board.monitor("qmp_capabilities", "\"return\"");
         board
     }
 
-    fn monitor(&mut self, command: &str) {
+    /// Says something to the monitor and waits for a line with `until` in it. Others are events.
+    fn monitor(&mut self, command: &str, until: &str) {
         let line = format!("{{\"execute\":\"{command}\"}}\n");
         let port = self.monitor.get_mut();
         port.write_all(line.as_bytes()).expect("the emulator lives");
@@ -147,71 +225,194 @@ impl LiveBoard {
             let mut answer = String::new();
             let read = self.monitor.read_line(&mut answer);
             assert!(read.is_ok_and(|n| n > 0), "the emulator is gone");
-            // Others are events.
-            if answer.contains("\"return\"") {
+            assert!(!answer.contains("\"error\""), "{command}: {answer}");
+            if answer.contains(until) {
                 return;
             }
-            assert!(!answer.contains("\"error\""), "{command}: {answer}");
         }
     }
 
-    /// Several touches at one go; the values that were read.
     fn touch(&mut self, commands: &[String]) -> Vec<u32> {
-        let mut all = commands.join("\n");
-        all.push('\n');
-        let port = self.hands.get_mut();
-        port.write_all(all.as_bytes()).expect("the emulator lives");
-        let mut values = Vec::new();
-        for command in commands {
-            let mut answer = String::new();
-            let read = self.hands.read_line(&mut answer);
-            assert!(read.is_ok_and(|n| n > 0), "the emulator is gone");
-            let answer = answer.trim();
-            assert!(answer.starts_with("OK"), "{command}: {answer}");
-            if let Some(value) = answer.strip_prefix("OK 0x") {
-                values.push(u64::from_str_radix(value, 16).expect("hexadecimal") as u32);
-            }
-        }
-        values
+        touch(&mut self.hands, commands)
     }
 
     /// Writes a word of the board's memory or devices.
     pub fn poke(&mut self, address: u32, value: u32) {
-        self.touch(&[format!("writel {address:#x} {value:#x}")]);
+        self.write(&[(address, value)]);
     }
 
-    fn look_now(&mut self) -> Look {
-        let (at_us, open) = match self.kind {
+    fn write(&mut self, words: &[(u32, u32)]) {
+        let all = words
+            .iter()
+            .map(|(at, value)| format!("writel {at:#x} {value:#x}"));
+        self.touch(&all.collect::<Vec<_>>());
+    }
+
+    /// Writes words, then reads others, all at one go.
+    fn read(&mut self, first: &[(u32, u32)], from: &[u32]) -> Vec<u32> {
+        let writes = first
+            .iter()
+            .map(|(at, value)| format!("writel {at:#x} {value:#x}"));
+        let reads = from.iter().map(|at| format!("readl {at:#x}"));
+        self.touch(&writes.chain(reads).collect::<Vec<_>>())
+    }
+
+    fn look_now(&mut self) -> Found {
+        match self.kind {
             Kind::M0 => {
-                // Timer 0 takes its count into its fourth compare; the pins' outputs.
-                let touches = [
-                    "writel 0x4000804c 1",
-                    "readl 0x4000854c",
-                    "readl 0x50000504",
+                // Timer 0 takes its count into its fourth compare, timer 2 into its second.
+                let captures = [(0x4000_804C, 1), (0x4000_A044, 1)];
+                // The pins' outputs; the port's interrupt and its byte.
+                let from = [
+                    ENABLED,
+                    0x4000_854C,
+                    0x5000_0504,
+                    0x4000_A544,
+                    0x4000_2304,
+                    0x4000_2108,
                 ];
-                let values = self.touch(&touches.map(str::to_owned));
-                (u64::from(values[0]), values[1] & 0xFF)
+                let values = self.read(&captures, &from);
+                Found {
+                    look: Look {
+                        at_us: u64::from(values[1]),
+                        open: values[2] & 0xFF,
+                    },
+                    fresh: values[0] & LOOKS == 0,
+                    takes_byte: values[4] & 1 << 2 != 0 && values[5] == 0,
+                    count: values[3],
+                }
             }
             Kind::M4 => {
-                // Timer 0 counts down; the first word behind the shift registers.
-                let touches = ["readl 0x40000004", "readl 0x21000000"];
-                let values = self.touch(&touches.map(str::to_owned));
-                (u64::from(u32::MAX - values[0]) / 25, values[1])
+                // Timer 0 counts down once it is enabled; the first word behind the shift
+                // registers; the port's control and state.
+                let from = [
+                    ENABLED,
+                    0x4000_0000,
+                    0x4000_0004,
+                    0x2100_0000,
+                    0x4000_4008,
+                    0x4000_4004,
+                ];
+                let values = self.read(&[], &from);
+                let runs = values[1] & 1 == 1;
+                let at_us = if runs { (u32::MAX - values[2]) / 25 } else { 0 };
+                Found {
+                    look: Look {
+                        at_us: at_us.into(),
+                        open: values[3],
+                    },
+                    fresh: values[0] & LOOKS == 0,
+                    takes_byte: values[4] & 1 << 3 != 0 && values[5] & 1 << 1 == 0,
+                    count: 0,
+                }
             }
+        }
+    }
+
+    /// The next look is so far ahead: the timer that the firmware leaves alone.
+    fn look_in(&mut self, us: u64, found: &Found) {
+        let us = us as u32;
+        // The system timer, of 16 ticks, ran for the stop only.
+        self.write(&[(0xE000_E010, 0), (0xE000_E014, 15)]);
+        match self.kind {
+            Kind::M0 => {
+                if found.fresh {
+                    // 32 bits, 1 MHz, interrupt on the first compare, started.
+                    self.write(&[
+                        (0x4000_A508, 3),
+                        (0x4000_A510, 4),
+                        (0x4000_A304, 1 << 16),
+                        (0x4000_A000, 1),
+                        (ENABLED, LOOKS),
+                    ]);
+                }
+                // The events taken back, and the compare: twice, since the emulator sets its own
+                // timer by the compares as they were before a write.
+                let due = found.count.wrapping_add(us);
+                self.write(&[
+                    (0x4000_A140, 0),
+                    (0x4000_A144, 0),
+                    (0x4000_A540, due),
+                    (0x4000_A540, due),
+                ]);
+            }
+            Kind::M4 => {
+                // Its interrupt taken back, and its load.
+                self.write(&[(0x4000_200C, 1), (0x4000_2000, 25 * us)]);
+                if found.fresh {
+                    // The dual timer's first: 32 bits, 25 MHz, again and again, with interrupt.
+                    self.write(&[(0x4000_2008, 0xE2), (ENABLED, LOOKS)]);
+                }
+            }
+        }
+    }
+
+    /// Gives the next byte of the link, if one waits and the port takes it: before the board
+    /// runs on it has it.
+    fn give_byte(&mut self, found: &Found) {
+        let now = found.look.at_us;
+        if self.byte_due > now + BYTE_US {
+            // The clock began anew.
+            self.byte_due = now;
+        }
+        if now < self.byte_due {
+            return;
+        }
+        if !found.takes_byte {
+            // The board has a byte's time to take the one before.
+            self.byte_due = now + BYTE_US;
+            return;
+        }
+        let port = self.link.port_mut();
+        let Some(byte) = port.waits.pop_front() else {
+            return;
         };
-        let look = Look { at_us, open };
+        port.stream.write_all(&[byte]).expect("the emulator lives");
+        self.byte_due = now + BYTE_US;
+        let has_come = |values: &[u32], kind| match kind {
+            Kind::M0 => values[0] != 0,
+            Kind::M4 => values[0] & 1 << 1 != 0,
+        };
+        let state = match self.kind {
+            Kind::M0 => 0x4000_2108,
+            Kind::M4 => 0x4000_4004,
+        };
+        for _ in 0..MOST_TRIES {
+            if has_come(&self.read(&[], &[state]), self.kind) {
+                return;
+            }
+        }
+        panic!("the board's port does not take a byte");
+    }
+
+    /// One look at the stopped board, at which `act` may touch it; then it runs to the next,
+    /// and what it has said is heard.
+    pub fn step(&mut self, act: impl FnOnce(&mut Self, Look)) -> Look {
+        let found = self.look_now();
+        let look = found.look;
         self.looks.push(look);
+        act(self, look);
+        self.give_byte(&found);
+        let mut next = look.at_us + LOOK_US;
+        if !self.link.port_mut().waits.is_empty() {
+            next = next.min(self.byte_due);
+        }
+        if let Some(wanted) = self.wanted.filter(|&wanted| wanted > look.at_us) {
+            next = next.min(wanted);
+        }
+        self.look_in(next.saturating_sub(look.at_us).max(AT_LEAST_US), &found);
+        if found.fresh {
+            self.pace.start();
+        } else {
+            self.pace.go_on();
+        }
+        self.hear();
         look
     }
 
-    /// One look at the stopped board, at which `act` may touch it, and what it has said since.
-    pub fn step(&mut self, act: impl FnOnce(&mut Self, Look)) -> Look {
-        self.monitor("stop");
-        let look = self.look_now();
-        act(self, look);
-        self.monitor("cont");
-        self.hear();
-        look
+    /// Looks at this instant of the board's clock too, µs.
+    pub fn look_at(&mut self, us: u64) {
+        self.wanted = Some(us);
     }
 
     fn hear(&mut self) {
@@ -240,6 +441,7 @@ impl LiveBoard {
     /// Lets the board run on for a while of its own time.
     pub fn run_for(&mut self, us: u64) {
         let until = self.step(|_, _| ()).at_us + us;
+        self.look_at(until);
         for _ in 0..MOST_LOOKS {
             if self.step(|_, _| ()).at_us >= until {
                 return;
@@ -318,9 +520,18 @@ impl LiveBoard {
         self.touch(&[line(1), line(0)]);
     }
 
-    /// The wheel's input sees a pulse.
-    pub fn pulse(&mut self) {
-        self.interrupt(6);
+    /// The wheel's input sees a pulse, if it is time for one: every so many µs while this is
+    /// asked for at every look.
+    pub fn turn_wheel(&mut self, look: Look, every_us: u64) {
+        if self.pulse_due > look.at_us + every_us {
+            // The clock began anew.
+            self.pulse_due = look.at_us;
+        }
+        if look.at_us >= self.pulse_due {
+            self.interrupt(6);
+            self.pulse_due = look.at_us + every_us;
+        }
+        self.look_at(self.pulse_due);
     }
 
     /// The strobe's input sees a pulse.
@@ -342,7 +553,6 @@ impl LiveBoard {
                     Wire::Acknowledge => 11,
                     Wire::NoCurrent => 16,
                     Wire::Broadcast => 13,
-                    Wire::Awake => 19,
                 };
                 let level = u32::from(on);
                 let line = format!("set_irq_in /machine/nrf51 unnamed-gpio-in {pin} {level}");
@@ -355,7 +565,6 @@ impl LiveBoard {
                     Wire::Stop => 2,
                     Wire::Acknowledge => 3,
                     Wire::NoCurrent => 4,
-                    Wire::Awake => 5,
                     Wire::Broadcast => return self.poke(0x2100_0030, u32::from(on)),
                 };
                 self.wires = self.wires & !(1 << bit) | u32::from(on) << bit;
@@ -366,7 +575,7 @@ impl LiveBoard {
 
     /// Starts the board anew, as its reset pin does.
     pub fn reset(&mut self) {
-        self.monitor("system_reset");
+        self.monitor("system_reset", "\"RESET\"");
     }
 
     /// An image of the demo's detector, of the stretch from 0 to 0.8 m before it, with a plant

@@ -1,37 +1,13 @@
 //! QEMU with one of the boards' images, and its serial line on a socket.
 
-use std::io::{self, Read, Write};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::mpsc;
 use std::time::Duration;
 
 /// Tries to reach a socket of the emulator, 20 ms apart.
 const MOST_TRIES: u32 = 1500;
-
-/// Reads from the socket; writes go to a thread, so that neither end waits for the other.
-pub struct Line {
-    from: UnixStream,
-    to: mpsc::Sender<Vec<u8>>,
-}
-
-impl Read for Line {
-    fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        self.from.read(bytes)
-    }
-}
-
-impl Write for Line {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.to.send(bytes.to_vec()).map_err(io::Error::other)?;
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
-    }
-}
 
 /// An emulator that runs; gone with this value.
 pub struct Qemu {
@@ -50,10 +26,9 @@ impl Drop for Qemu {
 }
 
 impl Qemu {
-    /// Starts a machine with an image of `scripts/boards`. `patience`: a read of the line ends
-    /// after so long without bytes. `more` may name further sockets, which
-    /// [`connect`](Self::connect) reaches.
-    pub fn start(machine: &str, image: &str, patience: Duration, more: &More) -> (Self, Line) {
+    /// Starts a machine with an image of `scripts/boards` that waits for its serial line to be connected: socket 0. `more` may name
+    /// further ones, which [`connect`](Self::connect) reaches too.
+    pub fn launch(machine: &str, image: &str, more: &More) -> Self {
         static COUNT: AtomicU32 = AtomicU32::new(0);
         let elf = Path::new(env!("CARGO_MANIFEST_DIR"))
             .join("../target/boards")
@@ -90,16 +65,7 @@ impl Qemu {
         let child = command
             .spawn()
             .expect("qemu-system-arm starts; scripts/boards installs it");
-        let mut qemu = Self { child, sockets };
-        let stream = qemu.connect(0);
-        stream
-            .set_read_timeout(Some(patience))
-            .expect("a socket takes a timeout");
-        let mut out = stream.try_clone().expect("a socket can be shared");
-        let (to, queue) = mpsc::channel::<Vec<u8>>();
-        // Ends with the sender, or when the emulator is gone.
-        std::thread::spawn(move || queue.iter().try_for_each(|bytes| out.write_all(&bytes)));
-        (qemu, Line { from: stream, to })
+        Self { child, sockets }
     }
 
     /// Reaches a socket: 0 is the line, then those that were asked for.

@@ -77,7 +77,23 @@ mod link {
 }
 
 #[cfg(feature = "drivers")]
+#[path = "../../ports.rs"]
 mod ports;
+
+#[cfg(feature = "drivers")]
+mod outside {
+    /// A word of which the optimiser knows nothing.
+    #[inline(never)]
+    pub fn any_u32() -> u32 {
+        core::hint::black_box(1)
+    }
+
+    /// Uses up a word.
+    #[inline(never)]
+    pub fn used_u32(value: u32) {
+        core::hint::black_box(value);
+    }
+}
 
 #[cfg(feature = "drivers")]
 mod drivers {

@@ -8,6 +8,7 @@
 #![no_main]
 
 use board_common::live::{Hardware, Levels, Live, Shared};
+use board_start::look::{self, LOOK};
 use board_start::{Irq, reset};
 use controller_core::Span;
 use controller_core::drivers::MachineStore;
@@ -59,7 +60,7 @@ impl Hardware for Microbit {
         dog::feed();
     }
     fn sleep(&mut self) {
-        board_start::sleep(pins::stays_awake());
+        board_start::sleep();
     }
     fn reset_cause(&self) -> ResetCause {
         self.cause
@@ -91,6 +92,7 @@ unsafe fn DefaultHandler(irq: i16) {
         Ok(LINK) => receive(),
         Ok(WHEEL) => SHARED.pulse(),
         Ok(STROBE) => SHARED.strobe(0),
+        Ok(LOOK) => look::here(),
         Ok(dog::STARVES) => dog::starves(),
         _ => reset::faulted(),
     }

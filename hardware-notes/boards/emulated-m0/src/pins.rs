@@ -12,7 +12,6 @@
 //! | 13, 15 | broadcast wires of sections 0 and 1 |
 //! | 16 | low while current flows into a valve |
 //! | 17, 18 | lamp, buzzer |
-//! | 19 | high: the processor does not sleep |
 
 use board_common::live::Levels;
 use board_start::Register;
@@ -65,7 +64,7 @@ impl OutputPin for Pin {
 
 /// Makes the wires inputs that read low where nothing is connected.
 pub fn listen() {
-    for number in (8..=16).chain([19]) {
+    for number in 8..=16 {
         CONFIGURE.offset(number).write(INPUT_PULLED_DOWN);
     }
 }
@@ -90,9 +89,4 @@ pub fn levels() -> Levels {
 /// Whether current flows into a valve.
 pub fn current_flows() -> bool {
     !is_high(16)
-}
-
-/// Whether the processor is to wait awake.
-pub fn stays_awake() -> bool {
-    is_high(19)
 }

@@ -8,11 +8,13 @@
 #![no_main]
 
 use board_common::live::{Hardware, Levels, Live, Shared};
+use board_start::look::{self, LOOK};
 use board_start::{Irq, reset};
-use controller_core::Span;
 use controller_core::drivers::MachineStore;
+use controller_core::drivers::inrush::Inrush;
 use controller_core::drivers::shift_register::ShiftRegister;
 use controller_core::link::ResetCause;
+use controller_core::{Command, Micros, Span};
 use cortex_m_rt::{entry, exception};
 use emulated_m4::clock::{self, Clock};
 use emulated_m4::stand_ins::{self, Bus, Pin, REGISTERS, SLOT};
@@ -25,6 +27,13 @@ const STROBE: Irq = Irq(7);
 /// What shifting twelve bytes out would take at 8 MHz, µs.
 const LATCH: Span = Span(12);
 
+/// The supply bears the peaks of so many coils that open within a millisecond; an opening is moved
+/// by no more than half of the demo's shortest opening. A real board's come from its supply and
+/// its valves.
+const MOST_OPENINGS: u8 = 6;
+const SLOT_OF_OPENINGS: Span = Span::from_ms(1);
+const FARTHEST_MOVE: Span = Span::from_ms(4);
+
 /// Two commands a nozzle.
 static SHARED: Shared<Clock, ShiftRegister<Bus, Pin, REGISTERS>, 192, 512> = Shared::new(LATCH);
 
@@ -33,6 +42,7 @@ struct Mps2 {
     buzzer: Pin,
     sender: uart::Sender,
     cause: ResetCause,
+    inrush: Option<Inrush>,
 }
 
 impl Hardware for Mps2 {
@@ -64,7 +74,13 @@ impl Hardware for Mps2 {
         dog::feed();
     }
     fn sleep(&mut self) {
-        board_start::sleep(stand_ins::stays_awake());
+        board_start::sleep();
+    }
+    fn spread(&mut self, now: Micros, command: Command) -> Command {
+        match &mut self.inrush {
+            Some(inrush) => inrush.place(now, command),
+            None => command,
+        }
     }
     fn reset_cause(&self) -> ResetCause {
         self.cause
@@ -96,6 +112,7 @@ unsafe fn DefaultHandler(irq: i16) {
         Ok(LINK) => receive(),
         Ok(WHEEL) => SHARED.pulse(),
         Ok(STROBE) => SHARED.strobe(0),
+        Ok(LOOK) => look::here(),
         _ if irq == dog::STARVES => dog::starves(),
         _ => reset::faulted(),
     }
@@ -119,6 +136,7 @@ fn main() -> ! {
         buzzer: Pin::buzzer(),
         sender: uart::Sender,
         cause: reset::cause(),
+        inrush: Inrush::new(MOST_OPENINGS, SLOT_OF_OPENINGS, FARTHEST_MOVE),
     };
     uart::start();
     uart::listen(true);

@@ -21,7 +21,7 @@ impl Port for Uart {
             if let Some(byte) = uart::read() {
                 return Some(byte);
             }
-            sleep(false);
+            sleep();
         }
     }
 

@@ -7,7 +7,7 @@
 //! |---|---|
 //! | 0 to 2 | the image in the shift registers, valve 0 is bit 0 of word 0 |
 //! | 3, 4, 5 | dead-man, lamp, buzzer |
-//! | 8 | bits: 0 goes back, 1 supply low, 2 emergency stop, 3 acknowledge, 4 no current flows, 5 no sleep |
+//! | 8 | bits: 0 goes back, 1 supply low, 2 emergency stop, 3 acknowledge, 4 no current flows |
 //! | 10, 11 | spot wires, a bit a section |
 //! | 12, 13 | broadcast wires |
 //!
@@ -113,11 +113,6 @@ pub fn levels() -> Levels {
 /// Whether current flows into a valve.
 pub fn current_flows() -> bool {
     word(8).read() & 16 == 0
-}
-
-/// Whether the processor is to wait awake.
-pub fn stays_awake() -> bool {
-    word(8).read() & 32 != 0
 }
 
 /// Erases and writes as a flash does: to all ones, and ones to zeros only.

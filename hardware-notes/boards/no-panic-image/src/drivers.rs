@@ -20,6 +20,7 @@ use controller_core::drivers::virtual_pulses::VirtualPulses;
 use controller_core::drivers::watchdog::{Part, Watchdog};
 use controller_core::drivers::{CommandQueue, Pushed, Valves};
 use controller_core::{Action, Command, Cycle, GuardState};
+use embedded_can::{ExtendedId, Id};
 
 use crate::ports::{Can, Flash, Pin, Serial, Spi};
 
@@ -31,6 +32,13 @@ fn any_cycle() -> Cycle {
         duty: any_u32() as u16,
         length: any_span(),
     }
+}
+
+/// Any identifier and bytes.
+fn any_frame() -> Can {
+    let id = ExtendedId::new(any_u32() >> 3).unwrap_or(ExtendedId::ZERO);
+    let data = core::array::from_fn(|_| any_u32() as u8);
+    Can(Id::Extended(id), data, any_u32() as usize)
 }
 
 fn any_command() -> Command {
@@ -161,7 +169,7 @@ fn inputs() {
     used_u64(turns.whole(any_u32()) ^ turns.whole(any_u32()));
     if let Some(mut pulses) = VirtualPulses::new(any_u32()) {
         while any_u32() == 0 {
-            if let Some(message) = parse(&Can::any()) {
+            if let Some(message) = parse(&any_frame()) {
                 pulses.message(any_micros(), &message);
             }
             used_micros(pulses.next_due().unwrap_or_default());

@@ -21,6 +21,7 @@ mod link;
 mod outside;
 mod parts;
 #[cfg(feature = "drivers")]
+#[path = "../../ports.rs"]
 mod ports;
 #[cfg(feature = "sender")]
 mod sender;

@@ -4,6 +4,7 @@
 #![no_std]
 
 pub mod flash;
+pub mod look;
 pub mod reset;
 
 use core::panic::PanicInfo;
@@ -104,19 +105,7 @@ pub fn hold_off() {
     cortex_m::interrupt::disable();
 }
 
-/// Sleeps until an interrupt is pending, also one that is held off. `awake`: waits for it
-/// without sleeping, for debuggers that lose a processor that sleeps and for emulators whose
-/// time is their own only while instructions run.
-pub fn sleep(awake: bool) {
-    // SAFETY: the processor's register of pending interrupts, which is only read.
-    const PENDING: Register = unsafe { Register::new(0xE000_ED04) };
-    const EXTERNAL: u32 = 1 << 22;
-    if awake {
-        // A look at the register takes an emulator as long as some hundred instructions.
-        while PENDING.read() & EXTERNAL == 0 {
-            cortex_m::asm::delay(24);
-        }
-    } else {
-        cortex_m::asm::wfi();
-    }
+/// Sleeps until an interrupt is pending, also one that is held off.
+pub fn sleep() {
+    cortex_m::asm::wfi();
 }

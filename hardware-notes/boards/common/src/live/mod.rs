@@ -39,8 +39,8 @@ pub use body::Live;
 pub use panel::Levels;
 pub use shared::Shared;
 
-use controller_core::Micros;
 use controller_core::link::ResetCause;
+use controller_core::{Command, Micros};
 use embedded_hal_nb::serial::Write;
 use embedded_storage::nor_flash::NorFlash;
 
@@ -78,6 +78,12 @@ pub trait Hardware {
     fn feed(&mut self);
     /// Sleeps until an interrupt is pending. Called with interrupts held off.
     fn sleep(&mut self);
+    /// When a command may be carried out, by what the supply bears: as it is, unless the board
+    /// spreads openings ([`Inrush`](controller_core::drivers::inrush::Inrush)). Called once for
+    /// each command of the controller, in the order given out.
+    fn spread(&mut self, _now: Micros, command: Command) -> Command {
+        command
+    }
     /// Why the board started.
     fn reset_cause(&self) -> ResetCause;
 }

@@ -168,7 +168,9 @@ impl<
     }
 
     fn command(&mut self, command: &Command) -> bool {
-        self.shared.push(*command);
+        let now = self.shared.now();
+        let command = self.hardware.spread(now, *command);
+        self.shared.push(command);
         true
     }
 

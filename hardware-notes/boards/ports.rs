@@ -1,22 +1,13 @@
-//! Ports, bus and flash that do next to nothing, but what no optimiser can know.
+//! Ports, bus and flash for the images that measure and check: they answer whatever the image's
+//! own module `outside` gives, of which no optimiser knows anything.
 
+use crate::outside::{any_u32, used_u32};
 use embedded_can::{Frame, Id};
 use embedded_hal::digital::{self, OutputPin};
 use embedded_hal::spi::{self, Operation, SpiDevice};
 use embedded_hal_nb::nb;
 use embedded_hal_nb::serial;
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash};
-
-/// A word of which the optimiser knows nothing.
-#[inline(never)]
-fn any_u32() -> u32 {
-    core::hint::black_box(1)
-}
-
-#[inline(never)]
-fn used_u32(value: u32) {
-    core::hint::black_box(value);
-}
 
 /// Fails now and then.
 fn perhaps<E>(error: E) -> Result<(), E> {
@@ -90,8 +81,8 @@ impl serial::Write<u8> for Serial {
     }
 }
 
-/// A CAN frame.
-pub struct Can(Id, pub [u8; 8], usize);
+/// A CAN frame: identifier, bytes, how many it says that there are.
+pub struct Can(pub Id, pub [u8; 8], pub usize);
 
 impl Frame for Can {
     fn new(id: impl Into<Id>, data: &[u8]) -> Option<Self> {
