@@ -239,9 +239,14 @@ impl KeepOffs {
     }
 
     /// Forgets what lies wholly before `mark`. Returns whether any went.
-    pub(crate) fn forget_before(&mut self, mark: i32) -> bool {
+    pub(crate) fn forget_before(&mut self, mark: i32, heading: Heading) -> bool {
         let before = self.list.len();
-        self.list.retain(|s| ahead(s.to, mark) > 0);
+        let most = self.most;
+        // In a curve the inner nozzles come by later than the wheel.
+        self.list.retain(|s| {
+            let behind = s.heading.spread(heading, most);
+            ahead(s.to, mark.wrapping_sub(behind)) > 0
+        });
         self.list.len() != before
     }
 }
@@ -269,8 +274,8 @@ mod tests {
         assert_eq!(list.as_slice().len(), 1);
         list.insert(stretch(0, 9, 0, 300));
         assert_eq!(list.as_slice(), &[stretch(0, 9, 0, 300)]);
-        assert!(!list.forget_before(299));
-        assert!(list.forget_before(300));
+        assert!(!list.forget_before(299, Heading::default()));
+        assert!(list.forget_before(300, Heading::default()));
         assert!(list.is_empty());
     }
 

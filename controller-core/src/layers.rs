@@ -223,7 +223,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         } else {
             if !self.keep_offs.is_empty() {
                 let far = mark.wrapping_sub(PAST).wrapping_sub(self.widen);
-                self.keep_offs.forget_before(far);
+                self.keep_offs.forget_before(far, heading);
             }
             self.turn = 0;
         }

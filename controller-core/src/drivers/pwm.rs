@@ -117,7 +117,8 @@ impl<const N: usize> Pwm<N> {
 
     /// A cycle from `begun` on: not longer than those of this driver, and on for the nearest µs.
     fn running(&self, begun: Micros, cycle: Cycle) -> Running {
-        let length = cycle.length.0.clamp(1, self.cycle.0);
+        // Not `clamp`, which panics on bounds that it can't see.
+        let length = cycle.length.0.min(self.cycle.0).max(1);
         let on = u64::from(length).saturating_mul(u64::from(cycle.duty.min(1000)));
         let on = on.saturating_add(500).checked_div(1000).unwrap_or_default();
         let on = u32::try_from(on).unwrap_or(length);

@@ -213,7 +213,7 @@ fn drive(boom: &mut Boom<'_>) {
                 boom.duty(any_micros(), any_u32() as u16).unwrap_or(1001),
             )),
             9 => yaw(boom),
-            10 => {
+            11 => {
                 let cycle = boom.cycle(any_micros(), any_micros(), any_u32() as u16);
                 let cycle = cycle.map_or((1001, 0), |c| (c.duty, c.length.0));
                 used_u32(u32::from(cycle.0));
