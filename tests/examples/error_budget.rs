@@ -7,10 +7,9 @@
 
 use host_sim::generate::drive;
 use host_sim::machine::Machine;
-use host_sim::replay::replay;
 use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::Scenario;
-use host_sim::scene::Scene;
+use system_tests::judged_as_told;
 
 /// 1.5 km of straight driving, over a path so that the boom may sway.
 const STRAIGHT: &str = r#"scenario_format = 1
@@ -140,10 +139,7 @@ fn main() {
         );
         let told = Machine::parse("machine.toml", &told).expect("changed");
         let drive = drive("scenario.toml", &scenario, &world).expect("drives");
-        let run = replay("machine.toml", &told, &drive.recording).expect("replays");
-        let report = Scene::from_truth("truth.json", &drive.truth, &world, &drive.recording)
-            .and_then(|scene| scene.judge(&run.commands, Some(&run.images)))
-            .expect("judged");
+        let report = judged_as_told(&drive, &told, &world);
         let row = |e: &ground_truth::ErrorStats| {
             format!(
                 "{:+6.1} {:5.1} {:6.1}",

@@ -31,8 +31,14 @@ pub fn judged(scenario: &Scenario, machine: &Machine) -> Report {
 /// The same for a drive that has been made already.
 #[must_use]
 pub fn judged_drive(world: &Drive, machine: &Machine) -> Report {
-    let run = replay("machine.toml", machine, &world.recording).expect("the recording replays");
-    let scene = Scene::from_truth("truth.json", &world.truth, machine, &world.recording)
+    judged_as_told(world, machine, machine)
+}
+
+/// The same with a machine that is not what the core is told.
+#[must_use]
+pub fn judged_as_told(world: &Drive, told: &Machine, real: &Machine) -> Report {
+    let run = replay("machine.toml", told, &world.recording).expect("the recording replays");
+    let scene = Scene::from_truth("truth.json", &world.truth, real, &world.recording)
         .expect("the drive's own truth fits");
     scene
         .judge(&run.commands, Some(&run.images))

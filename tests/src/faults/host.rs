@@ -81,6 +81,46 @@ pub(super) fn rows() -> Vec<Row> {
             },
         },
         Row {
+            name: "firmware: wakes only every 0.3 s for 10 s",
+            base: Base::Lanes,
+            fault: |story| {
+                for n in 0..33 {
+                    let t = MIDDLE + n * 300_000;
+                    story.add(t, Happening::Dozes(t + 300_000));
+                }
+            },
+            guard: "after a silence of the polls everything is closed",
+            bound: Bound {
+                lost: 25.0,
+                sprayed: (0.5, 0.95),
+                start_mm: 400.0,
+                counted: &[("overruns", |c| c.overruns.into())],
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "firmware: starts anew at rest, and is told to broadcast",
+            base: Base::Lanes,
+            fault: |story| {
+                let at = STANDS_US.0 + 1_000_000;
+                let all = |mode| Order::Mode {
+                    section: None,
+                    mode,
+                };
+                story.add(at, Happening::Restarts);
+                story.order(at + 1_000, all(Mode::Broadcast));
+                story.order(at + 2_000_000, all(Mode::Spot));
+            },
+            guard: "nothing opens before a speed is known",
+            bound: Bound {
+                lost: 1.5,
+                sprayed: (0.97, 1.02),
+                start_mm: 12.0,
+                unknowable: Some("what was planned goes with the memory"),
+                ..Bound::NOTHING
+            },
+        },
+        Row {
             name: "stop: an emergency stop while driving, acknowledged at rest",
             base: Base::Lanes,
             fault: |story| {

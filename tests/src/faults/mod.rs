@@ -8,6 +8,7 @@
 //! Bounds on open valves are worked out here from the pulses, without the core.
 
 mod detector;
+mod firmware;
 mod host;
 pub mod plants;
 mod stacked;

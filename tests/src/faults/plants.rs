@@ -136,6 +136,12 @@ const NEVER_CREEPING: Change = other(
     "waited >= self.stop_after",
     "false",
 );
+const NO_SPEED_NEEDED: Change = other(
+    "controller-core/src/odometer/forecast.rs",
+    "self.v == 0 || self.creeping(now.since(self.last_at))",
+    "self.v == 0",
+    "false",
+);
 const AIMED_AT_ARRIVAL: Change = images(".place_at(image.captured_at)", "image.captured_at", "now");
 const RATE_GOES_ON: Change = yaw(
     "let turns = self.heard && at.since(self.at) < self.silence;",
@@ -181,8 +187,8 @@ const REACHED_OR_NOT: Change = other(
     "false",
 );
 
-/// The closing after a stall can't be shown alone: standstill closes as well, and with both
-/// taken out the row kept its bounds.
+/// Standstill closes after a single stall as well; what closes while polls stay rare is shown by
+/// the row of the firmware that wakes only now and then.
 const LATE_OR_NOT: Change = other(
     "controller-core/src/controller.rs",
     "if lateness < period {",
@@ -367,6 +373,12 @@ pub const GUARDS: &[(&str, Guard)] = &[
     ),
     ("valve: one falls shut once after each opening", NO_FEEDBACK),
     (
+        "battery: at 80 % of its voltage, so that valves open 4 ms later",
+        Guard::Nothing(
+            "no input tells the core of it; only margins help, and those are the user's",
+        ),
+    ),
+    (
         "supply: low for a second",
         Guard::Lines(&[SUPPLY_NOT_HEEDED]),
     ),
@@ -402,11 +414,31 @@ pub const GUARDS: &[(&str, Guard)] = &[
         )]),
     ),
     (
+        "firmware: wakes only every 0.3 s for 10 s",
+        Guard::Lines(&[guard("} else if poll_silent {", "poll_silent", "false")]),
+    ),
+    (
+        "firmware: starts anew at rest, and is told to broadcast",
+        Guard::Lines(&[
+            guard(
+                "let stands = odometer.never_moved() || odometer.stands(at);",
+                "odometer.never_moved()",
+                "false",
+            ),
+            guard(
+                "} else if odometer.never_moved() {",
+                "odometer.never_moved()",
+                "false",
+            ),
+            NO_SPEED_NEEDED,
+            NEVER_CREEPING,
+        ]),
+    ),
+    (
         "firmware: starts anew while driving",
         Guard::Nothing(
-            "not shown: no plan, no mark and no speed stand behind each other; with the guard's \
-             look at a first pulse and the odometer's at its speed both taken out nothing changed, \
-             since the memory holds nothing to open for",
+            "a memory without a plan opens nothing, and the first pulses tell a speed; that \
+             nothing opens before them is shown by the start at rest",
         ),
     ),
     (

@@ -1,17 +1,18 @@
 //! The drive that faults are put into: what happens in which order, and how it is replayed.
 
-use controller_core::{Action, Counters, Micros, Poll, YawCounts};
+use super::firmware::Firmware;
+use controller_core::{Counters, Micros, YawCounts};
 use ground_truth::Report;
 use host_sim::commands::ValveCommand;
-use host_sim::core_setup::{self, Core, Setup};
+use host_sim::core_setup::Setup;
 use host_sim::generate::{Drive, drive};
-use host_sim::machine::{Machine, YawSource};
+use host_sim::machine::Machine;
 use host_sim::orders::Order;
-use host_sim::recording::{Direction, Event, Image, Input, Recording};
-use host_sim::replay::ImageFate;
+use host_sim::recording::{Event, Image, Input, Recording};
 use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::Scenario;
 use host_sim::scene::Scene;
+use host_sim::truth_valves::TrueSpread;
 use rand::SeedableRng;
 use rand_pcg::Pcg64Mcg;
 use std::sync::OnceLock;
@@ -218,6 +219,8 @@ pub enum Happening {
     Faulty(u16),
     /// The firmware stands still until this instant: it does not poll, and what comes is lost.
     Stalls(u64),
+    /// The firmware does not poll until this instant; interrupts keep what comes.
+    Dozes(u64),
     /// The firmware starts anew; its pins fall to closed.
     Restarts,
 }
@@ -274,6 +277,8 @@ pub struct Story {
     pub betrayals: Vec<Betrayal>,
     /// Polls come so much later than asked for, µs.
     pub polls_late_us: u64,
+    /// How the real valves stray; none: they do not.
+    pub spread: Option<TrueSpread>,
     /// For faults that choose.
     pub dice: Pcg64Mcg,
 }
@@ -312,6 +317,7 @@ impl Story {
             items: items.collect(),
             betrayals: Vec::new(),
             polls_late_us: 0,
+            spread: None,
             dice: Pcg64Mcg::seed_from_u64(97),
         };
         if base == Base::Acknowledged {
@@ -362,13 +368,23 @@ impl Story {
         let mut heard = Vec::new();
         let mut sights = Vec::new();
         let mut deaf_until = 0;
+        let mut dozes: Option<u64> = None;
+        let mut kept = Vec::new();
         for item in &self.items {
             if item.t_us < deaf_until {
                 continue;
             }
+            if let Some(until) = dozes.take_if(|until| item.t_us >= *until) {
+                firmware.wake(until, &kept);
+                kept.clear();
+            }
             match &item.what {
                 Happening::Told(input) => {
-                    firmware.tell(item.t_us, input);
+                    if dozes.is_some() {
+                        kept.push((item.t_us, input.clone()));
+                    } else {
+                        firmware.tell(item.t_us, input);
+                    }
                     heard.push(Event {
                         t_us: item.t_us,
                         input: input.clone(),
@@ -389,12 +405,20 @@ impl Story {
                     firmware.next = *until;
                     deaf_until = *until;
                 }
+                Happening::Dozes(until) => {
+                    firmware.up_to(item.t_us);
+                    dozes = Some(*until);
+                }
                 Happening::Restarts => firmware.restart(item.t_us, &setup),
             }
+        }
+        if let Some(until) = dozes {
+            firmware.wake(until, &kept);
         }
         firmware.run_out(self.items.last().map_or(0, |item| item.t_us));
         let mut truth = self.drive.truth.clone();
         truth.sights = sights;
+        truth.spread = self.spread;
         let recording = Recording {
             name: self.drive.recording.name.clone(),
             events: heard,
@@ -456,7 +480,7 @@ impl Story {
                 Happening::Told(Input::Order(Order::Acknowledge)) => {
                     closed.extend(latched.take().map(|from| (from, t)));
                 }
-                Happening::Stalls(until) => {
+                Happening::Stalls(until) | Happening::Dozes(until) => {
                     // Nobody closes a valve while the firmware stands still; at its end it must.
                     last = last.map(|last: u64| last.max(until.saturating_sub(notice)));
                 }
@@ -543,141 +567,6 @@ fn betray(betrayal: Betrayal, commands: &mut Vec<ValveCommand>, scene: &mut Scen
                     commands.push(at(t + 50_000, nozzle, true));
                 }
             }
-        }
-    }
-}
-
-/// A firmware that does what it should around the core.
-struct Firmware<'a> {
-    core: Box<Core<'a>>,
-    next: u64,
-    late: u64,
-    /// The instant that it has come to.
-    now: u64,
-    told: Vec<ValveCommand>,
-    fates: Vec<ImageFate>,
-    counters: Vec<Counters>,
-    turned: Vec<YawCounts>,
-    sections: usize,
-    /// From where the heading is known.
-    heading: Option<YawSource>,
-}
-
-impl<'a> Firmware<'a> {
-    fn new(setup: &'a Setup, late: u64) -> Self {
-        Self {
-            core: setup.core().expect("the core takes it"),
-            next: 0,
-            late,
-            now: 0,
-            told: Vec::new(),
-            fates: Vec::new(),
-            counters: Vec::new(),
-            turned: Vec::new(),
-            sections: 1,
-            heading: None,
-        }
-    }
-
-    /// Keeps the counters of this start.
-    fn count(&mut self) {
-        self.counters.push(*self.core.counters());
-        self.turned.push(*self.core.yaw_counts());
-    }
-
-    fn up_to(&mut self, t_us: u64) {
-        while self.next.saturating_add(self.late) < t_us {
-            self.drain(self.next.saturating_add(self.late));
-        }
-        self.drain(t_us);
-    }
-
-    /// Time does not run back, whatever stamps come.
-    fn drain(&mut self, t_us: u64) {
-        self.now = self.now.max(t_us);
-        for _ in 0..1_000_000 {
-            match self.core.poll(Micros(t_us)) {
-                Poll::Busy => {}
-                Poll::Command(c) => {
-                    let open = c.action == Action::Open;
-                    self.told.push(ValveCommand {
-                        t_us: c.at.0.max(self.now),
-                        nozzle: c.nozzle,
-                        open,
-                        short_by_m: c.short_by.to_um() as f64 * 1e-6,
-                    });
-                }
-                Poll::Idle { next } => {
-                    self.next = next.0.max(t_us + 1);
-                    return;
-                }
-            }
-        }
-        panic!("the core does not come to rest at {t_us} µs");
-    }
-
-    fn tell(&mut self, t_us: u64, input: &Input) {
-        self.up_to(t_us);
-        let now = Micros(t_us);
-        match input {
-            // What is refused the core counts.
-            Input::Pulse => {
-                let _counted = self.core.handle_pulse(now);
-            }
-            Input::Direction(direction) => {
-                let direction = match direction {
-                    Direction::Forward => controller_core::Direction::Forward,
-                    Direction::Reverse => controller_core::Direction::Reverse,
-                };
-                let _counted = self.core.handle_direction(now, direction);
-            }
-            Input::Order(order) => core_setup::order(&mut self.core, now, order, self.sections),
-            Input::WheelPulse(1) if matches!(self.heading, Some(YawSource::SecondWheel { .. })) => {
-                let _counted = self.core.handle_second_pulse(now);
-            }
-            Input::Yaw(mdeg_s) if self.heading == Some(YawSource::Rate) => {
-                let _counted = self.core.handle_yaw_rate(now, core_setup::yaw(*mdeg_s));
-            }
-            Input::WheelPulse(_) | Input::Yaw(_) | Input::Pressure(_) => {
-                unreachable!("nothing tells of it")
-            }
-            Input::Image(image) => {
-                let plants: Vec<_> = image.plants.iter().map(core_setup::plant).collect();
-                let image = core_setup::image(image, &plants);
-                self.fates.push(match self.core.handle_image(now, &image) {
-                    Err(_) => ImageFate::Refused,
-                    Ok(report) if plants.is_empty() || report.accepted > 0 => ImageFate::Taken,
-                    Ok(report) if report.late > 0 => ImageFate::TooLate,
-                    Ok(_) => ImageFate::AllOutside,
-                });
-            }
-        }
-        self.drain(t_us);
-    }
-
-    fn restart(&mut self, t_us: u64, setup: &'a Setup) {
-        self.up_to(t_us);
-        // What was decided for later goes with the memory.
-        self.told.retain(|c| c.t_us <= t_us);
-        for nozzle in 0..256 {
-            let last = self.told.iter().rev().find(|c| c.nozzle == nozzle);
-            if last.is_some_and(|c| c.open) {
-                self.told.push(ValveCommand {
-                    t_us,
-                    nozzle,
-                    open: false,
-                    short_by_m: 0.0,
-                });
-            }
-        }
-        self.count();
-        self.core = setup.core().expect("the core takes it");
-        self.next = t_us;
-    }
-
-    fn run_out(&mut self, last: u64) {
-        while self.next <= last + 3_000_000 {
-            self.drain(self.next.saturating_add(self.late));
         }
     }
 }

@@ -3,6 +3,7 @@
 use super::story::{Base, Betrayal, Happening, STANDS_US, Story};
 use super::{Bound, Row};
 use host_sim::orders::Order;
+use host_sim::truth_valves::TrueSpread;
 
 /// From when on a fault holds that comes in the middle of the drive, µs.
 const MIDDLE: u64 = 30_000_000;
@@ -91,6 +92,32 @@ pub(super) fn rows() -> Vec<Row> {
                 lost: 15.5,
                 sprayed: (0.93, 0.99),
                 unknowable: Some("without feedback the core can't know of it"),
+                ..Bound::NOTHING
+            },
+        },
+        Row {
+            name: "battery: at 80 % of its voltage, so that valves open 4 ms later",
+            base: Base::Lanes,
+            fault: |story| {
+                story.spread = Some(TrueSpread {
+                    spread_s: 0.0,
+                    jitter_s: 0.0,
+                    first_shot_s: 0.0,
+                    rest_s: 10.0,
+                    volts: 0.8,
+                    pressure: 1.0,
+                    by_volts: 1.0,
+                    by_pressure: 0.0,
+                    seed: 1,
+                });
+            },
+            guard: "the lead holds what a late valve costs",
+            bound: Bound {
+                lost: 0.5,
+                sprayed: (0.9, 1.0),
+                // 4 ms at 5 m/s.
+                start_mm: 30.0,
+                unknowable: Some("nothing tells the core of the voltage"),
                 ..Bound::NOTHING
             },
         },
