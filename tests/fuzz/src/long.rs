@@ -33,7 +33,12 @@ fn main() -> std::process::ExitCode {
         // The schedule does not matter: one list in four is done five times more.
         if seed % 4 == 0 {
             let kept = run(Caller::Keeps);
-            for caller in [Caller::Restless, Caller::EveryInstant, Caller::Steps, Caller::AtOnce] {
+            for caller in [
+                Caller::Restless,
+                Caller::EveryInstant,
+                Caller::Steps,
+                Caller::AtOnce,
+            ] {
                 let other = run(caller);
                 if kept == other {
                     continue;
