@@ -237,7 +237,16 @@ impl Fan {
     /// nozzles that reach the stretch, see the top of this page.
     #[must_use]
     pub fn aim(&self, nozzles: &[NozzleConfig], faulty: &[bool], left: i32, right: i32) -> Aim {
-        let mut choice = self.begin(nozzles, faulty, left, right);
+        self.finish(self.begin(nozzles, faulty, left, right), nozzles, faulty)
+    }
+
+    /// Makes a choice to its end, however long that takes.
+    pub(crate) fn finish(
+        &self,
+        mut choice: Choice,
+        nozzles: &[NozzleConfig],
+        faulty: &[bool],
+    ) -> Aim {
         loop {
             if let Some(aim) = self.go_on(&mut choice, nozzles, faulty) {
                 return aim;

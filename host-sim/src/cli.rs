@@ -1,9 +1,6 @@
 //! The command line.
 
-use std::io::{self, Write};
-
 use clap::{Parser, Subcommand};
-use serde::Serialize;
 
 use crate::bench::{self, BenchArgs};
 use crate::buffers;
@@ -14,6 +11,7 @@ use crate::dose;
 use crate::error::{Error, Result};
 use crate::generate;
 use crate::lab::command::{self, LabArgs};
+use crate::output::{print, say};
 use crate::report;
 use crate::run::{self, ReplayWish};
 use crate::send::{self, SendArgs};
@@ -271,32 +269,6 @@ pub fn run(cli: Cli) -> Result<bool> {
             Ok(true)
         }
         Verb::Lab(args) => command::run(&args, say).map(|()| true),
-        Verb::Demo { out, json } => {
-            let (summary, picture) = run::demo(&out)?;
-            print(&summary, || summary.table(), json)?;
-            if !json {
-                say(&format!("picture: {}\n", picture.display()))?;
-            }
-            Ok(summary.holds())
-        }
+        Verb::Demo { out, json } => run::show_demo(&out, json),
     }
-}
-
-pub(crate) fn print(
-    result: &impl Serialize,
-    table: impl FnOnce() -> String,
-    json: bool,
-) -> Result<()> {
-    if !json {
-        return say(&table());
-    }
-    let text = serde_json::to_string_pretty(result).map_err(|e| Error::Internal(e.to_string()))?;
-    say(&format!("{text}\n"))
-}
-
-fn say(text: &str) -> Result<()> {
-    let mut to = io::stdout().lock();
-    to.write_all(text.as_bytes())
-        .and_then(|()| to.flush())
-        .map_err(|e| Error::write("standard output", e))
 }

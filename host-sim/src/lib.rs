@@ -59,7 +59,7 @@ pub mod machine;
 mod machine_file;
 mod ordered;
 pub mod orders;
-mod output;
+pub mod output;
 pub mod over_link;
 pub mod profile;
 #[cfg(feature = "terminal")]

@@ -3,6 +3,8 @@
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
+use serde::Serialize;
+
 use crate::error::{Error, Result};
 
 /// Largest text file that people write by hand, bytes.
@@ -54,4 +56,21 @@ pub fn to_path(path: &str, write: impl FnOnce(&str, &mut dyn Write) -> Result<()
     let mut to = BufWriter::new(std::io::stdout().lock());
     write("standard output", &mut to)?;
     to.flush().map_err(|e| Error::write("standard output", e))
+}
+
+/// Prints a result: its table, or the whole of it as one JSON object.
+pub fn print(result: &impl Serialize, table: impl FnOnce() -> String, json: bool) -> Result<()> {
+    if !json {
+        return say(&table());
+    }
+    let text = serde_json::to_string_pretty(result).map_err(|e| Error::Internal(e.to_string()))?;
+    say(&format!("{text}\n"))
+}
+
+/// Writes text to standard output, at once.
+pub fn say(text: &str) -> Result<()> {
+    let mut to = std::io::stdout().lock();
+    to.write_all(text.as_bytes())
+        .and_then(|()| to.flush())
+        .map_err(|e| Error::write("standard output", e))
 }

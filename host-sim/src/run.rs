@@ -212,3 +212,13 @@ pub fn demo(folder: &str) -> Result<(Summary, PathBuf)> {
     })?;
     Ok((summary, picture))
 }
+
+/// Runs the demo and prints what came of it; true when every tolerance holds.
+pub fn show_demo(folder: &str, json: bool) -> Result<bool> {
+    let (summary, picture) = demo(folder)?;
+    output::print(&summary, || summary.table(), json)?;
+    if !json {
+        output::say(&format!("picture: {}\n", picture.display()))?;
+    }
+    Ok(summary.holds())
+}

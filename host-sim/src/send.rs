@@ -14,12 +14,12 @@ use serde::{Deserialize, Serialize};
 use crate::bench::port::PortName;
 use crate::bench::replay::Stream;
 use crate::bench::session::Session;
-use crate::cli::print;
 use crate::commands::ValveCommand;
 use crate::error::{Error, Result};
 use crate::lines::Lines;
 use crate::machine::Machine;
 use crate::output;
+use crate::output::print;
 use crate::over_link::{Message, OverLink, whole_millimetres};
 use crate::recording::{Input, Recording};
 

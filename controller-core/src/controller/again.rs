@@ -75,11 +75,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
         let aim = match (needed.aim, &self.fan) {
             (Ok(aim), _) => aim,
-            (Err(mut choice), Some(fan)) => loop {
-                if let Some(aim) = fan.go_on(&mut choice, self.nozzles, faulty) {
-                    break aim;
-                }
-            },
+            (Err(choice), Some(fan)) => fan.finish(choice, self.nozzles, faulty),
             // Choices are only begun with fans.
             (Err(_), None) => return old,
         };

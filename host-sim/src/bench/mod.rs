@@ -21,8 +21,8 @@ use controller_core::link::{LinkCounters, ToBoard};
 use controller_core::{BenchRequest, Counters, Span};
 use serde::Serialize;
 
-use crate::cli::print;
 use crate::error::{Error, Result};
+use crate::output::print;
 use port::PortName;
 use session::Session;
 use valves::Hold;

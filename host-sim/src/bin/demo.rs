@@ -2,11 +2,10 @@
 //! without the command line's many crates. `scripts/demo` builds this one: a first look should not
 //! wait for a terminal view, studies and serial ports to compile.
 
-use std::io::Write;
 use std::process::ExitCode;
 
 use host_sim::error::{Error, Result};
-use host_sim::run;
+use host_sim::{output, run};
 
 const USAGE: &str = "usage: demo [--out DIR] [--json]
   --out DIR   folder for the files and the picture strip.svg; made if need be (demo-out)
@@ -38,31 +37,12 @@ fn demo(mut words: impl Iterator<Item = String>) -> Result<bool> {
                     .next()
                     .ok_or_else(|| Error::Usage(format!("--out needs a folder\n{USAGE}")))?;
             }
-            "--help" | "-h" => return say(USAGE).map(|()| true),
+            "--help" | "-h" => return output::say(USAGE).map(|()| true),
             other => match other.strip_prefix("--out=") {
                 Some(folder) => out = folder.into(),
                 None => return Err(Error::Usage(format!("{other:?} is not known\n{USAGE}"))),
             },
         }
     }
-    let (summary, picture) = run::demo(&out)?;
-    if json {
-        let text =
-            serde_json::to_string_pretty(&summary).map_err(|e| Error::Internal(e.to_string()))?;
-        say(&format!("{text}\n"))?;
-    } else {
-        say(&format!(
-            "{}picture: {}\n",
-            summary.table(),
-            picture.display()
-        ))?;
-    }
-    Ok(summary.holds())
-}
-
-fn say(text: &str) -> Result<()> {
-    let mut to = std::io::stdout().lock();
-    to.write_all(text.as_bytes())
-        .and_then(|()| to.flush())
-        .map_err(|e| Error::write("standard output", e))
+    run::show_demo(&out, json)
 }

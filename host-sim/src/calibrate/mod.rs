@@ -23,8 +23,8 @@ mod wheel_plot;
 use calibration::Refusal;
 use clap::{Args, Subcommand};
 
-use crate::cli::print;
 use crate::error::{Error, Result};
+use crate::output::print;
 use report::Report;
 use settings::MachineText;
 
