@@ -14,7 +14,7 @@
 //! as a whole, with a reason, before anything is planned.
 
 use crate::boom::{DetectorConfig, NozzleConfig, PatchConfig};
-use crate::fan::{Aim, Choice, Fan};
+use crate::fan::{Aim, Choice, Fan, NozzleSet};
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::later;
 use crate::turning::{Crossing, Curve, Heading};
@@ -344,9 +344,7 @@ pub(crate) fn needed(
                 .max(first);
             let mut lanes = faulty.iter().skip(first).take(end.saturating_sub(first));
             let aim = Aim {
-                first,
-                end,
-                closed: 0,
+                set: NozzleSet::new(first..end, 0),
                 short: lanes.any(|&f| f),
                 smallest: true,
             };

@@ -27,8 +27,10 @@ use crate::boom::{ConfigError, NozzleConfig};
 use crate::units::{Length, saturate_i32};
 
 mod choice;
+mod set;
 
 pub(crate) use choice::Choice;
+pub use set::NozzleSet;
 
 /// A share of 1 in the unit of [`FanConfig::wanted_share`].
 pub const WHOLE_SHARE: u16 = 10_000;
@@ -89,61 +91,13 @@ impl FanConfig {
 /// The nozzles chosen for a stretch across travel.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Aim {
-    /// Index of the first nozzle.
-    pub first: usize,
-    /// One past the last; equal to `first` when no healthy nozzle reaches the stretch.
-    pub end: usize,
-    /// Bit `k` set: nozzle `first + k` stays closed. Beyond bit 31 none does.
-    pub closed: u32,
+    /// Those to open.
+    pub set: NozzleSet,
     /// Some point gets less than the wanted share, because not even all healthy nozzles
     /// would give it.
     pub short: bool,
     /// No smaller set would do. False only beyond the bounds of the search.
     pub smallest: bool,
-}
-
-impl Aim {
-    /// Whether nozzle `first + offset` is one of the set, given that it is before `end`.
-    #[must_use]
-    pub fn opens(&self, offset: usize) -> bool {
-        let bit = u32::try_from(offset).unwrap_or(u32::MAX);
-        self.closed.checked_shr(bit).unwrap_or_default() & 1 == 0
-    }
-
-    /// How many nozzles are opened.
-    #[must_use]
-    pub fn count(&self) -> usize {
-        let all = self.end.saturating_sub(self.first);
-        let closed = usize::try_from(self.closed.count_ones()).unwrap_or_default();
-        all.saturating_sub(closed)
-    }
-
-    /// Without closed nozzles at its two ends.
-    fn trimmed(first: usize, open: u32, short: bool, smallest: bool) -> Self {
-        if open == 0 {
-            return Self {
-                first,
-                end: first,
-                closed: 0,
-                short,
-                smallest,
-            };
-        }
-        let skipped = open.trailing_zeros();
-        let open = open.checked_shr(skipped).unwrap_or_default();
-        let width = 32_u32.saturating_sub(open.leading_zeros());
-        let all = u32::MAX
-            .checked_shr(32_u32.saturating_sub(width))
-            .unwrap_or_default();
-        let at = first.saturating_add(usize::try_from(skipped).unwrap_or_default());
-        Self {
-            first: at,
-            end: at.saturating_add(usize::try_from(width).unwrap_or_default()),
-            closed: all & !open,
-            short,
-            smallest,
-        }
-    }
 }
 
 /// A fan ready to aim with.

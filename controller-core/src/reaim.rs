@@ -7,7 +7,7 @@
 //! **Overflow policy:** the newest [`MOST_AIMS`] plants are remembered; an older one
 //! stays where it was placed first, and is counted.
 
-use crate::fan;
+use crate::fan::NozzleSet;
 use crate::ground_plan::Interval;
 use crate::turning::Heading;
 use crate::units::Micros;
@@ -26,10 +26,8 @@ pub(crate) struct Aim {
     /// The low 40 bits of the stamp, in two parts: twelve days.
     low: u32,
     high: u8,
-    /// The nozzles that it was planned on, as in [`fan::Aim`].
-    first: u8,
-    count: u16,
-    closed: u32,
+    /// The nozzles that it was planned on.
+    pub set: NozzleSet,
     /// Where the reference point was taken to be.
     pub captured: i32,
     /// For a nozzle at x = 0.
@@ -43,16 +41,13 @@ impl Aim {
         captured_at: Micros,
         captured: i32,
         (patch, heading): (Interval, Heading),
-        set: &fan::Aim,
+        set: NozzleSet,
     ) -> Self {
         let [a, b, c, d, high, ..] = captured_at.0.to_le_bytes();
         Self {
             low: u32::from_le_bytes([a, b, c, d]),
             high,
-            // A boom has at most 256 nozzles.
-            first: u8::try_from(set.first).unwrap_or(u8::MAX),
-            count: u16::try_from(set.end.saturating_sub(set.first)).unwrap_or_default(),
-            closed: set.closed,
+            set,
             captured,
             patch,
             heading,
@@ -64,17 +59,6 @@ impl Aim {
         let stamp = (u64::from(self.high) << 32) | u64::from(self.low);
         let age = now.0.wrapping_sub(stamp) & ((1 << 40) - 1);
         Micros(now.0.saturating_sub(age))
-    }
-
-    /// The nozzles that it was planned on.
-    pub fn set(&self) -> fan::Aim {
-        let first = usize::from(self.first);
-        fan::Aim {
-            first,
-            end: first.saturating_add(usize::from(self.count)),
-            closed: self.closed,
-            ..fan::Aim::default()
-        }
     }
 }
 
@@ -97,16 +81,7 @@ impl Aims {
     /// need more nozzles than the mask holds; that one is then not looked at again.)
     pub fn leave_out(&mut self, nozzle: usize) {
         for aim in &mut self.waiting {
-            let Some(offset) = nozzle.checked_sub(usize::from(aim.first)) else {
-                continue;
-            };
-            if offset >= usize::from(aim.count) {
-                continue;
-            }
-            match 1_u32.checked_shl(u32::try_from(offset).unwrap_or(u32::MAX)) {
-                Some(bit) => aim.closed |= bit,
-                None => aim.count = 0,
-            }
+            aim.set.leave_out(nozzle);
         }
     }
 

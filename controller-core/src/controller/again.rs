@@ -4,7 +4,7 @@
 use super::Controller;
 use crate::aiming::{self, Across, Plant};
 use crate::boom::DetectorConfig;
-use crate::fan;
+use crate::fan::NozzleSet;
 use crate::ground_plan::Interval;
 use crate::turning::{Again, Crossing, Heading, Kept, Pose};
 use crate::units::{Length, Micros};
@@ -25,15 +25,16 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         pose: Option<&Pose>,
         (plant, detector): (&Plant, &DetectorConfig),
         ((place, y), patch, across, heading): Met,
-        set: &fan::Aim,
+        set: NozzleSet,
     ) {
         let Some(pose) = pose else { return };
         if !across.is_near(self.nozzles, BESIDE) {
             return;
         }
-        let kept = Kept::new((place, y), heading, patch, across);
+        let mut kept = Kept::new((place, y), heading, patch, across);
+        kept.set = set;
         let at = aiming::place_of(plant, detector);
-        self.turning.keep(pose, at, kept.on(set));
+        self.turning.keep(pose, at, kept);
     }
 
     /// Keeps a plant that the boom is not to come by on the circle on which the machine is.
@@ -68,7 +69,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 
     /// Moves a plant's patches; says how it is aimed at from now on.
     fn move_plant(&mut self, now: Micros, again: &Again) -> Kept {
-        let (old, new) = (again.before(), again.kept);
+        let (old, mut new) = (again.before(), again.kept);
         let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
         let across = new.across.right_by(new.y);
         let margin = self.patch.lateral_margin;
@@ -79,20 +80,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             // Choices are only begun with fans.
             (Err(_), None) => return old,
         };
-        if aim.first >= aim.end {
+        if aim.set.is_empty() {
             // It moves out from under the boom: what is planned stays.
             return old;
         }
-        let new = new.on(&aim);
+        new.set = aim.set;
         let here = self.odometer.motion_at(now).place();
         let heading = self.turning.swing_at(now).heading();
-        let (set_before, mut in_time) = (old.set(), true);
-        for index in set_before.first..set_before.end {
-            if old.opens(index) && !new.opens(index) {
+        let mut in_time = true;
+        for index in old.set.range() {
+            if old.set.opens(index) && !new.set.opens(index) {
                 self.withdraw(index, &old);
             }
         }
-        for index in aim.first..aim.end {
+        for index in new.set.range() {
             let (Some(lane), Some(nozzle), Some(false)) = (
                 self.lanes.get_mut(index),
                 self.nozzles.get(index),
@@ -100,13 +101,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             ) else {
                 continue;
             };
-            if !new.opens(index) {
+            if !new.set.opens(index) {
                 continue;
             }
             let side = self.turning.side(nozzle.y);
             let to = new.patch.on_by(new.own(side));
             let own = here.wrapping_add(heading.lead(side));
-            in_time &= if old.opens(index) {
+            in_time &= if old.set.opens(index) {
                 let from = old.patch.on_by(old.own(side));
                 lane.shift((from, to), nozzle, own, &mut self.counters)
             } else {
@@ -114,7 +115,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             };
             self.note(index, (here, heading));
         }
-        let first = set_before.first >= set_before.end;
+        let first = old.set.is_empty();
         self.turning
             .count(|counts| &mut counts.moved, u32::from(!first));
         self.turning

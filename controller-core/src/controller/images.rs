@@ -3,9 +3,9 @@
 
 use super::Controller;
 use super::pending::{Order, Pending};
-use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Needed, Plant};
+use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Plant};
 use crate::counters::{add, bump};
-use crate::fan;
+use crate::fan::{self, NozzleSet};
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::Planned;
 use crate::reaim::{Aim, LEAST_MOVE};
@@ -14,7 +14,7 @@ use crate::units::{COUNTS_PER_MM, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
 
 /// Nozzles that one call plans a patch on.
-const NOZZLES_A_STEP: usize = 3;
+const NOZZLES_A_STEP: usize = 4;
 
 /// So far behind the boom is at once to be looked at, counts: a metre.
 const AT_ONCE: i32 = 1000 * COUNTS_PER_MM;
@@ -30,11 +30,18 @@ pub struct ImageWork<'i> {
     now: Micros,
     /// Where the reference point was at the capture.
     captured: i32,
+    /// How the machine went on from there.
+    curve: Curve,
+    /// Where the boom is, and its heading there.
+    boom: (i32, Heading),
     /// No pulse had come since the capture.
     predicted: bool,
     stage: Stage,
     /// The plant next in turn.
     next: usize,
+    /// Of the one before: where the boom meets it, and what of its aim goes into the report.
+    met: Met,
+    told: Told,
     report: ImageReport,
 }
 
@@ -43,16 +50,16 @@ pub struct ImageWork<'i> {
 enum Stage {
     /// What ground it covers is to be told.
     See,
-    /// How the machine goes on from the capture, and where the boom is, is known.
-    Plants(Curve, (i32, Heading)),
-    /// Which nozzles one of the plants needs is being chosen: where it meets the boom.
-    Choose(Curve, (i32, Heading), Met, fan::Choice, bool),
-    /// One of the plants is being planned.
-    Plan(Curve, (i32, Heading), Met, Plan, Told),
+    /// The next plant is to be aimed at.
+    Aim,
+    /// Which nozzles a plant needs is being chosen.
+    Choose(fan::Choice),
+    /// A plant is being planned.
+    Plan(Plan),
 }
 
 /// Where the boom meets a plant.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Met {
     patch: Interval,
     heading: Heading,
@@ -63,23 +70,12 @@ struct Met {
 }
 
 /// What of a plant's aim goes into the report.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Told {
     outside: bool,
     clipped: bool,
     short: bool,
     smallest: bool,
-}
-
-impl Told {
-    fn of(aim: &fan::Aim, outside: bool, clipped: bool) -> Self {
-        Self {
-            outside,
-            clipped,
-            short: aim.short,
-            smallest: aim.smallest,
-        }
-    }
 }
 
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
@@ -148,13 +144,19 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             .odometer
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
+        let here = self.odometer.motion_at(now).place();
+        let curve = (self.turning).curve(&self.odometer, image.captured_at, now, captured);
         Ok(ImageWork {
             image: *image,
             now,
             captured,
+            curve,
+            boom: (here, self.turning.swing_at(now).heading()),
             predicted: self.odometer.predicts(image.captured_at),
             stage: Stage::See,
             next: 0,
+            met: Met::default(),
+            told: Told::default(),
             report: ImageReport::default(),
         })
     }
@@ -168,68 +170,53 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
         match &mut work.stage {
             Stage::See => {
-                work.stage = self.see_image(work);
-                None
+                self.see_image(work);
+                work.stage = Stage::Aim;
             }
-            Stage::Plants(curve, boom) => {
-                let (curve, boom) = (*curve, *boom);
+            Stage::Aim => {
                 let Some(plant) = work.image.plants.get(work.next) else {
                     return Some(self.end_image(&work.report));
                 };
                 work.next = work.next.wrapping_add(1);
-                match self.aim_plant(work, plant, &curve, boom) {
-                    Some((met, needed)) => {
-                        work.stage = match needed.aim {
-                            Ok(aim) => {
-                                let told = Told::of(&aim, needed.outside, needed.clipped);
-                                self.start_planning(work, (curve, boom, met), &aim, told)
-                            }
-                            Err(choice) => Stage::Choose(curve, boom, met, choice, needed.clipped),
-                        };
-                    }
+                match self.aim_plant(work, plant) {
+                    Some(Ok(aim)) => self.start_planning(work, &aim),
+                    Some(Err(choice)) => work.stage = Stage::Choose(choice),
                     None => bump16(&mut work.report.outside),
                 }
-                None
             }
-            Stage::Choose(curve, boom, met, choice, clipped) => {
+            Stage::Choose(choice) => {
                 let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
                 let Some(fan) = &self.fan else {
                     // Choices are only begun with fans.
-                    work.stage = Stage::Plants(*curve, *boom);
+                    work.stage = Stage::Aim;
                     return None;
                 };
                 if let Some(aim) = fan.go_on(choice, self.nozzles, faulty) {
-                    let told = Told::of(&aim, false, *clipped);
-                    let at = (*curve, *boom, *met);
-                    work.stage = self.start_planning(work, at, &aim, told);
+                    self.start_planning(work, &aim);
                 }
-                None
             }
-            Stage::Plan(curve, boom, met, plan, told) => {
+            Stage::Plan(plan) => {
                 if !self.plan_some(plan) {
                     return None;
                 }
-                let (curve, met, plan, told) = (*curve, *met, *plan, *told);
-                work.stage = Stage::Plants(curve, *boom);
-                self.keep_planned(work, &curve, &met, &plan);
-                self.report_plant(&mut work.report, &plan.became, told);
+                let (set, became) = (plan.set, plan.became);
+                work.stage = Stage::Aim;
+                self.keep_planned(work, set, &became);
+                self.report_plant(work, &became);
                 let over = work.next >= work.image.plants.len();
-                over.then(|| self.end_image(&work.report))
+                return over.then(|| self.end_image(&work.report));
             }
         }
+        None
     }
 
     /// The ground that the image covers is seen.
-    fn see_image(&mut self, work: &ImageWork<'_>) -> Stage {
+    fn see_image(&mut self, work: &ImageWork<'_>) {
         let (image, now) = (&work.image, work.now);
         let detector = usize::from(image.detector);
-        let here = self.odometer.motion_at(now).place();
-        let boom = (here, self.turning.swing_at(now).heading());
-        let turning = &self.turning;
-        let curve = turning.curve(&self.odometer, image.captured_at, now, work.captured);
         let side = self.layers.side_of(detector);
         let seen = self.eyes.get(detector).map(|eye| {
-            aiming::seen_by_all(image.seen, &curve, eye, |met| {
+            aiming::seen_by_all(image.seen, &work.curve, eye, |met| {
                 met.place.wrapping_add(met.heading.lead(side))
             })
         });
@@ -246,23 +233,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         } else {
             self.settle_then(now, Order::See(image.detector, seen));
         }
-        Stage::Plants(curve, boom)
     }
 
     /// Which nozzles a plant needs, and which stretch of ground. `None` when the boom does not
     /// come by it.
     fn aim_plant(
         &mut self,
-        work: &ImageWork<'_>,
+        work: &mut ImageWork<'_>,
         plant: &Plant,
-        curve: &Curve,
-        boom: (i32, Heading),
-    ) -> Option<(Met, Needed)> {
+    ) -> Option<Result<fan::Aim, fan::Choice>> {
         let detector = usize::from(work.image.detector);
         let eye = self.eyes.get(detector)?;
-        let Some(aimed) = aiming::aim(plant, curve, eye, &self.patch) else {
+        let Some(aimed) = aiming::aim(plant, &work.curve, eye, &self.patch) else {
             #[cfg(feature = "turning")]
-            self.keep_unmet(self.turning.keeper(curve).as_ref(), plant, eye);
+            self.keep_unmet(self.turning.keeper(&work.curve).as_ref(), plant, eye);
             self.turning.count(|counts| &mut counts.plants_off_curve, 1);
             return None;
         };
@@ -275,12 +259,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
             let growth = self.patch.repeat_growth;
             let repeats = &mut sight.repeats;
-            (patch, across) = repeats.hold(id, patch, across, growth, boom.0, &mut self.counters);
+            (patch, across) =
+                repeats.hold(id, patch, across, growth, work.boom.0, &mut self.counters);
         }
         let margin = self.patch.lateral_margin;
         let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
         let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
-        let met = Met {
+        work.met = Met {
             patch,
             heading,
             #[cfg(feature = "turning")]
@@ -288,49 +273,48 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             #[cfg(feature = "turning")]
             across,
         };
-        Some((met, needed))
+        work.told.outside = needed.outside;
+        work.told.clipped = needed.clipped;
+        Some(needed.aim)
     }
 
     /// A plant that was planned, or that no healthy nozzle reaches yet, is kept in case the curve
     /// changes.
     #[cfg(feature = "turning")]
-    fn keep_planned(&mut self, work: &ImageWork<'_>, curve: &Curve, met: &Met, plan: &Plan) {
+    fn keep_planned(&mut self, work: &ImageWork<'_>, set: NozzleSet, became: &Became) {
         let detector = usize::from(work.image.detector);
         // The plant that is planned is the one before the next.
         let plant = work.image.plants.get(work.next.wrapping_sub(1));
         if let (Some(plant), Some(eye)) = (plant, self.eyes.get(detector))
-            && (plan.became.planned || !plan.became.served)
+            && (became.planned || !became.served)
         {
+            let met = &work.met;
             let at = (met.centre, met.patch, met.across, met.heading);
-            let keeper = self.turning.keeper(curve);
-            self.keep_met(keeper.as_ref(), (plant, eye), at, &plan.set);
+            let keeper = self.turning.keeper(&work.curve);
+            self.keep_met(keeper.as_ref(), (plant, eye), at, set);
         }
     }
 
     #[cfg(not(feature = "turning"))]
-    fn keep_planned(&mut self, _: &ImageWork<'_>, _: &Curve, _: &Met, _: &Plan) {}
+    fn keep_planned(&mut self, _: &ImageWork<'_>, _: NozzleSet, _: &Became) {}
 
     /// A plant's nozzles are known: it is to be planned, and looked up again if it was placed by
     /// prediction.
-    fn start_planning(
-        &mut self,
-        work: &ImageWork<'_>,
-        (curve, boom, met): (Curve, (i32, Heading), Met),
-        aim: &fan::Aim,
-        told: Told,
-    ) -> Stage {
-        if work.predicted && aim.end > aim.first {
-            let met = (met.patch, met.heading);
-            let waits = Aim::new(work.image.captured_at, work.captured, met, aim);
+    fn start_planning(&mut self, work: &mut ImageWork<'_>, aim: &fan::Aim) {
+        work.told.short = aim.short;
+        work.told.smallest = aim.smallest;
+        let met = (work.met.patch, work.met.heading);
+        if work.predicted && !aim.set.is_empty() {
+            let waits = Aim::new(work.image.captured_at, work.captured, met, aim.set);
             if !self.aims.keep(waits) {
                 bump(&mut self.counters.not_reaimed);
             }
         }
-        let plan = Plan::new(aim, (met.patch, met.heading), boom, Sighting::First);
-        Stage::Plan(curve, boom, met, plan, told)
+        work.stage = Stage::Plan(Plan::new(aim.set, met, work.boom, Sighting::First));
     }
 
-    fn report_plant(&mut self, report: &mut ImageReport, became: &Became, told: Told) {
+    fn report_plant(&mut self, work: &mut ImageWork<'_>, became: &Became) {
+        let (told, report) = (&work.told, &mut work.report);
         let planned = became.planned;
         let tally = if planned {
             &mut report.accepted
@@ -395,7 +379,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let here = self.odometer.motion_at(now).place();
         let boom = (here, self.turning.swing_at(now).heading());
         let met = (aim.patch.on_by(moved), aim.heading);
-        let plan = Plan::new(&aim.set(), met, boom, Sighting::Second);
+        let plan = Plan::new(aim.set, met, boom, Sighting::Second);
         self.pending = Pending::Plan(now, more, plan);
     }
 
@@ -403,18 +387,17 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     #[cfg_attr(target_os = "none", inline(never))]
     pub(super) fn plan_some(&mut self, plan: &mut Plan) -> bool {
         let mut left = NOZZLES_A_STEP;
-        while plan.next < plan.set.end {
+        let end = plan.set.range().end;
+        while plan.next < end {
             let index = plan.next;
-            if !plan.set.opens(index.wrapping_sub(plan.set.first)) {
-                plan.next = index.wrapping_add(1);
-                continue;
+            if plan.set.opens(index) {
+                if left == 0 {
+                    return false;
+                }
+                left = left.wrapping_sub(1);
+                self.plan_on(index, plan);
             }
-            if left == 0 {
-                return false;
-            }
-            left = left.wrapping_sub(1);
             plan.next = index.wrapping_add(1);
-            self.plan_on(index, plan);
         }
         true
     }
@@ -472,7 +455,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
 /// A patch, given for a nozzle at x = 0, that is being planned on the healthy nozzles of a set.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Plan {
-    set: fan::Aim,
+    set: NozzleSet,
     /// The boom meets it with this heading.
     met: (Interval, Heading),
     /// Where the boom is, and its heading there.
@@ -485,17 +468,17 @@ pub(super) struct Plan {
 
 impl Plan {
     fn new(
-        set: &fan::Aim,
+        set: NozzleSet,
         met: (Interval, Heading),
         boom: (i32, Heading),
         sighting: Sighting,
     ) -> Self {
         Self {
-            set: *set,
+            set,
             met,
             boom,
             sighting,
-            next: set.first,
+            next: set.range().start,
             became: Became {
                 in_time: true,
                 ..Became::default()

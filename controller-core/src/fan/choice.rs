@@ -4,7 +4,7 @@
 //! **Bound of a call:** so many looks at a nozzle's pattern as [`LOOKS`] says. Where more nozzles
 //! reach the stretch than are searched, a point more, of which all that reach it are looked at.
 
-use super::{Aim, Fan, MOST_OPTIONAL, MOST_SEARCHED, NOWHERE, RUNS, bits};
+use super::{Aim, Fan, MOST_OPTIONAL, MOST_SEARCHED, NOWHERE, NozzleSet, RUNS, bits};
 use crate::boom::NozzleConfig;
 
 /// Looks at a nozzle's pattern that a call takes: three for each nozzle that is searched.
@@ -129,9 +129,7 @@ impl Choice {
                 Phase::Run => match self.run(fan, nozzles) {
                     Some(Some((first, end))) if !self.is_faulty(faulty) => {
                         return Some(Aim {
-                            first,
-                            end,
-                            closed: 0,
+                            set: NozzleSet::new(first..end, 0),
                             short: false,
                             smallest: true,
                         });
@@ -145,9 +143,7 @@ impl Choice {
                 Phase::Reached => match self.all_reached(fan, nozzles, faulty) {
                     (Some(short), _) => {
                         return Some(Aim {
-                            first: self.first,
-                            end: self.end,
-                            closed: !self.healthy,
+                            set: NozzleSet::new(self.first..self.end, !self.healthy),
                             short,
                             smallest: false,
                         });
@@ -172,7 +168,11 @@ impl Choice {
     }
 
     fn made(&self, open: u32, smallest: bool) -> Aim {
-        Aim::trimmed(self.first, open, self.short, smallest)
+        Aim {
+            set: NozzleSet::of_bits(self.first, open),
+            short: self.short,
+            smallest,
+        }
     }
 
     /// A faulty nozzle counts wherever it reaches the stretch, in a run or not.

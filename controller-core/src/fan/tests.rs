@@ -134,9 +134,9 @@ proptest! {
         let healthy: Vec<f64> = mounts.iter().enumerate()
             .filter(|(i, _)| !faulty.get(*i).copied().unwrap_or(false))
             .map(|(_, &y)| f64::from(y)).collect();
-        let set: Vec<f64> = (aim.first..aim.end).filter(|i| aim.opens(i - aim.first))
+        let set: Vec<f64> = aim.set.range().filter(|&i| aim.set.opens(i))
             .map(|i| f64::from(mounts[i])).collect();
-        prop_assert_eq!(set.len(), aim.count());
+        prop_assert_eq!(set.len(), aim.set.count());
         prop_assert!(set.iter().all(|y| healthy.contains(y)), "a faulty nozzle is in the set");
         let wanted = f64::from(config.wanted_share) / 1e4;
         let (l, r) = (f64::from(left), f64::from(right));
@@ -185,7 +185,7 @@ proptest! {
         let (a, b) = (fan.aim(&nozzles, &[], at, at + width), slow.aim(&nozzles, &[], at, at + width));
         prop_assert_eq!(a.short, b.short);
         prop_assert!(a.smallest || !fan.runs);
-        let agrees = if b.smallest { a.count() == b.count() } else { a.count() <= b.count() };
+        let agrees = if b.smallest { a.set.count() == b.set.count() } else { a.set.count() <= b.set.count() };
         prop_assert!(agrees, "{:?} {:?}", a, b);
     }
 }
@@ -212,7 +212,7 @@ fn one_nozzle_gives_seven_tenths_below_itself() {
         let (fan, nozzles) = usual(wanted);
         let aim = fan.aim(&nozzles, &[], at - 1, at + 1);
         assert!(!aim.short);
-        aim.count()
+        aim.set.count()
     };
     // Below nozzle 3: alone up to 0.700.
     assert_eq!((count(6_995, 24_000), count(7_010, 24_000)), (1, 2));
@@ -228,14 +228,14 @@ fn a_wide_plant_takes_a_run_and_an_end_of_the_boom_is_short() {
     // From nozzle 2 to nozzle 4, and a little more: 0.7002 + 0.2099 = 0.910 below an outer
     // one falls by 2 · 0.7002 / 0.714 a metre, so 0.9 lasts 5 mm beyond it.
     let aim = fan.aim(&nozzles, &[], 16_000, 32_000);
-    assert_eq!((aim.first, aim.end, aim.closed), (2, 5, 0));
+    assert_eq!((aim.set.range(), aim.set.count()), (2..5, 3));
     let aim = fan.aim(&nozzles, &[], 16_000 - 200, 32_000);
-    assert_eq!((aim.first, aim.end), (1, 5));
+    assert_eq!(aim.set.range(), 1..5);
     // Half a lane beyond the last nozzle it is 0.455 with all there is.
     let aim = fan.aim(&nozzles, &[], 59_000, 60_000);
-    assert_eq!((aim.first, aim.end, aim.short), (6, 8, true));
+    assert_eq!((aim.set.range(), aim.short), (6..8, true));
     // Far beyond there is nothing.
-    assert_eq!(fan.aim(&nozzles, &[], 80_000, 81_000).count(), 0);
+    assert_eq!(fan.aim(&nozzles, &[], 80_000, 81_000).set.count(), 0);
 }
 
 #[test]
@@ -246,14 +246,22 @@ fn a_faulty_nozzle_is_replaced_where_others_can() {
     // Below nozzle 3 its two neighbours give 2 · 0.2099 = 0.42: short of 0.5.
     let aim = fan.aim(&nozzles, &faulty, 23_990, 24_010);
     assert_eq!(
-        (aim.first, aim.end, aim.closed, aim.short),
-        (2, 5, 0b010, true)
+        (
+            aim.set.range(),
+            aim.set.opens(3),
+            aim.set.count(),
+            aim.short
+        ),
+        (2..5, false, 2, true)
     );
     // A tenth of a metre off 0.42 still, the two ramps make it up to each other; with a
     // wanted share of 0.4 they do.
     let (fan, nozzles) = usual(4_000);
     let aim = fan.aim(&nozzles, &faulty, 23_990, 24_010);
-    assert_eq!((aim.closed, aim.short, aim.count()), (0b010, false, 2));
+    assert_eq!(
+        (aim.set.opens(3), aim.short, aim.set.count()),
+        (false, false, 2)
+    );
 }
 
 #[test]
@@ -268,7 +276,7 @@ fn a_stretch_under_more_nozzles_than_are_searched_takes_them_all() {
     assert!(!fan.runs, "wider than the table");
     let aim = fan.aim(&nozzles, &[], 29_000, 31_000);
     assert!(!aim.smallest && !aim.short);
-    assert_eq!(aim.count(), 41);
+    assert_eq!(aim.set.count(), 41);
 }
 
 #[test]
@@ -284,6 +292,6 @@ fn upright_sides_that_just_meet_serve_their_seam() {
     };
     let fan = Fan::new(&config, &nozzles).expect("a sound fan");
     let aim = fan.aim(&nozzles, &[], 3_900, 4_100);
-    assert_eq!((aim.count(), aim.short), (2, false));
-    assert_eq!(fan.aim(&nozzles, &[], 5_000, 6_000).count(), 1);
+    assert_eq!((aim.set.count(), aim.short), (2, false));
+    assert_eq!(fan.aim(&nozzles, &[], 5_000, 6_000).set.count(), 1);
 }

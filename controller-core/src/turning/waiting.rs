@@ -14,7 +14,7 @@
 use super::course::{Course, Pose, Spot};
 use super::{Curve, Heading, Side};
 use crate::aiming::Across;
-use crate::fan;
+use crate::fan::NozzleSet;
 use crate::ground_plan::Interval;
 use heapless::Deque;
 
@@ -39,9 +39,8 @@ pub(crate) struct Kept {
     pub patch: Interval,
     /// The ground across, from `y` on; without margin.
     pub across: Across,
-    first: u8,
-    count: u16,
-    closed: u32,
+    /// The nozzles that it is planned on; none before the boom was found to come by.
+    pub set: NozzleSet,
 }
 
 impl Kept {
@@ -53,40 +52,13 @@ impl Kept {
             y,
             patch: patch.on_by(place.wrapping_neg()),
             across: across.right_by(y.saturating_neg()),
-            first: 0,
-            count: 0,
-            closed: 0,
+            set: NozzleSet::default(),
         }
-    }
-
-    /// The nozzles that it is planned on; none before the boom was found to come by.
-    pub fn set(&self) -> fan::Aim {
-        let first = usize::from(self.first);
-        fan::Aim {
-            first,
-            end: first.saturating_add(usize::from(self.count)),
-            closed: self.closed,
-            ..fan::Aim::default()
-        }
-    }
-
-    pub fn on(mut self, set: &fan::Aim) -> Self {
-        // A boom has at most 256 nozzles.
-        self.first = u8::try_from(set.first).unwrap_or(u8::MAX);
-        self.count = u16::try_from(set.end.saturating_sub(set.first)).unwrap_or_default();
-        self.closed = set.closed;
-        self
     }
 
     /// Where a nozzle meets it on its own way.
     pub fn own(&self, side: Side) -> i32 {
         self.place.wrapping_add(self.heading.lead(side))
-    }
-
-    /// Whether a nozzle is one of its set.
-    pub fn opens(&self, index: usize) -> bool {
-        let set = self.set();
-        (set.first..set.end).contains(&index) && set.opens(index.wrapping_sub(set.first))
     }
 }
 
@@ -173,7 +145,7 @@ impl Waiting {
         self.spilled
             || self.list.iter().any(|other| {
                 let theirs = other.kept.patch.on_by(other.kept.own(side));
-                other.kept.opens(index)
+                other.kept.set.opens(index)
                     && crate::ground_plan::ahead(own.end, theirs.start) >= 0
                     && crate::ground_plan::ahead(theirs.end, own.start) >= 0
             })

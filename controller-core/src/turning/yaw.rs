@@ -422,7 +422,7 @@ impl Turning {
         let curve = self.curve_since(odometer, (now, back), now, motion.place());
         let met = curve.cross(forward.saturating_add(self.behind), y);
         let far = |a: i32, b: i32, least: i32| ahead(a, b).saturating_abs() >= least;
-        let unmet = old.set().first == old.set().end;
+        let unmet = old.set.is_empty();
         let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
         let moved = met.and_then(|met| {
             let mut fresh = old;
