@@ -5,7 +5,7 @@ use crate::report::Sections;
 use crate::site::Site;
 use crate::voice::Voice;
 use controller_core::link::Refusal;
-use controller_core::{Controller, Micros, Poll, PulseError, SectionConfig};
+use controller_core::{Action, Controller, Micros, Poll, PulseError, SectionConfig};
 
 /// Farthest that one message may move the time on, µs: it bounds the work.
 const LONGEST_STEP: u64 = 60_000_000;
@@ -93,7 +93,10 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
             match self.core.poll(at) {
                 Poll::Command(command) => {
                     self.sections.note(&command);
-                    if !site.command(&command) {
+                    let command = site.place(command);
+                    let opens = S::CYCLES && command.action == Action::Open;
+                    let first = opens.then(|| self.core.cycle(at, command.at, command.nozzle));
+                    if !site.command(&command, first.flatten()) {
                         voice.command(site, &command, command.at);
                     }
                 }
