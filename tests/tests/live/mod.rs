@@ -575,6 +575,9 @@ impl LiveBoard {
         let from = (self.changes_read..count).flat_map(|n| [0, 4, 8].map(|word| entry(n) + word));
         let from: Vec<_> = from.collect();
         self.changes_read = count;
+        if from.is_empty() {
+            return Vec::new();
+        }
         let words = self.read(&[], &from);
         let change = |words: &[u32]| Change {
             at_us: u64::from((u32::MAX - words[0]) / 25),

@@ -38,6 +38,8 @@ pub struct Coils<V, const N: usize> {
     rate: Option<(Pwm<N>, Span)>,
     peaks: PeakHold<N>,
     coils: [Coil; N],
+    /// When the wires change next by themselves; none: not before the next command.
+    due: Option<Micros>,
     failed: bool,
 }
 
@@ -61,6 +63,7 @@ impl<V: Valves, const N: usize> Coils<V, N> {
             rate: None,
             peaks: PeakHold::new(peak),
             coils: [none; N],
+            due: None,
             failed: false,
         }
     }
@@ -140,6 +143,7 @@ impl<V: Valves, const N: usize> Outputs for Coils<V, N> {
                 (coil.open, coil.next) = (false, whole);
             }
         }
+        self.due = None;
         self.failed = self.valves.close_all().is_err();
         !self.failed
     }
@@ -165,28 +169,32 @@ impl<V: Valves, const N: usize> Outputs for Coils<V, N> {
             on = open && pwm.is_on(command.nozzle, at.max(command.at));
         }
         self.drive(index, at, on);
+        // What is due next must be looked for again.
+        self.due = Some(at);
         !self.failed
     }
 
     fn turn(&mut self, now: Micros) -> bool {
         let at = self.wires(now);
+        if self.due.is_none_or(|due| due > at) {
+            return false;
+        }
         let mut changed = self.cycle(at);
         while let Some(held) = self.peaks.poll(at) {
             self.set(N + usize::from(held), false);
             changed = true;
         }
+        let rate = self.rate.as_ref();
+        let edge = rate.and_then(|(pwm, _)| pwm.next_change(at));
+        self.due = match (edge, self.peaks.next_due()) {
+            (Some(edge), Some(peak)) => Some(edge.min(peak)),
+            (edge, peak) => edge.or(peak),
+        };
         changed
     }
 
-    fn next_turn(&self, now: Micros) -> Option<Micros> {
-        let at = self.wires(now);
-        let rate = self.rate.as_ref();
-        let edge = rate.and_then(|(pwm, _)| pwm.next_change(at));
-        let next = match (edge, self.peaks.next_due()) {
-            (Some(edge), Some(peak)) => edge.min(peak),
-            (edge, peak) => edge.or(peak)?,
-        };
-        Some(next.plus_signed(-i64::from(self.latch.0)))
+    fn next_turn(&self) -> Option<Micros> {
+        Some(self.due?.plus_signed(-i64::from(self.latch.0)))
     }
 
     fn tell(&mut self, nozzle: u16, cycle: Cycle) {

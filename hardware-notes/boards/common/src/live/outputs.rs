@@ -21,8 +21,8 @@ pub trait Outputs {
         false
     }
 
-    /// When something changes by itself after now.
-    fn next_turn(&self, _now: Micros) -> Option<Micros> {
+    /// When something changes by itself after the last [`turn`](Self::turn).
+    fn next_turn(&self) -> Option<Micros> {
         None
     }
 

@@ -297,7 +297,7 @@ impl<C: Clock, V: Outputs, const Q: usize, const B: usize> State<C, V, Q, B> {
         let Some((clock, outputs)) = &mut self.parts else {
             return;
         };
-        let turn = outputs.next_turn(now);
+        let turn = outputs.next_turn();
         let next = [self.queue.next_due(), wake, turn].into_iter().flatten();
         if let Some(next) = next.min() {
             clock.alarm(next);
