@@ -16,8 +16,8 @@ const MESSAGE_US: u64 = 100_000;
 const BEGUN_MM: u32 = MAX_DISTANCE_MM - 5_000;
 /// The machine's, as in `machine()`.
 const PULSE_M: f64 = 0.1;
-/// The largest start error that `bus_against_wheel` measured with messages that are not held up, and
-/// twice the largest pooled one of a way of driving, mm.
+/// The worst that `bus_against_wheel` measured of one way of driving, where messages are neither old
+/// nor held up, mm.
 const WORST_MM: f64 = 17.75;
 const RMS_MM: f64 = 2.72;
 
@@ -117,7 +117,7 @@ fn errors(bus: bool) -> Vec<f64> {
             }
         })
         .at_us
-        < start_us + 15_000_000
+        < start_us + 11_500_000
     {}
     let mut openings = board.edges[said..].iter().filter(|e| e.open);
     let s = |us: u64| (us as f64 - start_us as f64) * 1e-6;
@@ -147,7 +147,7 @@ fn speed_of_the_tractor_bus_places_as_a_wheel_does() {
     for (name, errors) in [("wheel", &wheel), ("bus", &bus)] {
         let (n, rms, largest) = (errors.len(), rms(errors), largest(errors));
         println!("{name}: {n} plants, {rms:.2} mm RMS, {largest:.2} at most");
-        assert!(n >= 40, "no empty exercise");
+        assert!(n >= 30, "no empty exercise");
         assert!(rms <= RMS_MM && largest <= WORST_MM);
     }
 }

@@ -5,9 +5,7 @@ use controller_core::link::{Captured, SectionMode, ToBoard};
 use host_sim::machine::Machine;
 
 use crate::live::{Change, Kind, LiveBoard};
-use crate::{
-    PULSE_US, drive, latest_ahead_us, modes, plants, ready,
-};
+use crate::{PULSE_US, drive, latest_ahead_us, modes, plants, ready};
 
 /// As the board has them.
 const MOST_OPENINGS: usize = 6;
@@ -67,7 +65,11 @@ fn more_openings_than_the_supply_bears_are_spread() {
     board.run_for(1_000_000);
     let changes = board.changes();
     let openings: Vec<_> = board.edges[said..].iter().filter(|e| e.open).collect();
-    assert!(openings.len() >= 40, "no empty exercise: {}", openings.len());
+    assert!(
+        openings.len() >= 40,
+        "no empty exercise: {}",
+        openings.len()
+    );
     let mut moved = 0;
     for together in openings.chunks(8) {
         let slot = |us: u64| us / SLOT_US;
@@ -94,7 +96,10 @@ fn more_openings_than_the_supply_bears_are_spread() {
         let off = own.map(|rise| rise.1.abs_diff(opening.at_us)).min();
         late = late.max(off.expect("it opened"));
     }
-    println!("{} openings, {moved} moved, {late} µs late at most", openings.len());
+    println!(
+        "{} openings, {moved} moved, {late} µs late at most",
+        openings.len()
+    );
     assert!(late <= latest_ahead_us(Kind::M4), "{late} µs late");
 }
 

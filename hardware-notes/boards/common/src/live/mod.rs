@@ -25,9 +25,9 @@
 //! **Critical sections.** The longest is the alarm's: commands due at one instant, some hundred
 //! instructions each, and their flush. Next comes a command put into the queue: a look at each
 //! that waits and a move of those behind its place. In the tests' drives with eight nozzles, a
-//! plugin of the emulator counted at most 579 instructions on the M0 and 1,418 on the M4 (whose
-//! flush shifts 24 bytes); 96 valves that close at once take some ten thousand. An edge of a cycle
-//! looks at every coil: with 96 some four thousand, so all edges come some 0.1 ms late there. A stamp
+//! plugin of the emulator counted at most 579 instructions on the M0, and 1,418 on the M4 before it
+//! drove coils; 96 valves that close at once take some ten thousand. An edge of a cycle looks at
+//! every coil: edges come some 0.1 ms late on the M4 with 96. A stamp
 //! handed over takes some forty. A wheel pulse stamped by its interrupt can be late by the
 //! longest; where that matters let a timer capture it ([`Shared::pulse_at`]).
 //!
