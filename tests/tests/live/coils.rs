@@ -1,11 +1,11 @@
 //! How the live M4 drives its coils, by what its shift registers' outputs did: openings spread by
 //! what the supply bears, peak and hold, and the cycles of a machine with a rate.
 
-use controller_core::link::{Captured, SectionMode, ToBoard};
+use controller_core::link::{Bench, Captured, SectionMode, ToBoard};
 use host_sim::machine::Machine;
 
 use crate::live::{Change, Kind, LiveBoard};
-use crate::{PULSE_US, drive, latest_ahead_us, modes, plants, ready};
+use crate::{PULSE_US, drive, latest_ahead_us, latest_at_once_us, modes, plants, ready};
 
 /// As the board has them.
 const MOST_OPENINGS: usize = 6;
@@ -193,6 +193,17 @@ fn a_machine_with_a_rate_switches_its_valves() {
     board.run_for(500_000);
     assert_eq!(board.changes(), []);
     assert_eq!(board.looks[board.looks.len() - 1].open, 0);
-    let mode = SectionMode::Off;
-    assert_eq!(board.ask(&ToBoard::Mode { section: 0, mode }), Ok(()));
+    // A valve that is tried there has current all the while, though the rate asks for none.
+    let click = Bench::Click {
+        nozzle: 3,
+        on_us: 200_000,
+    };
+    let (token, request) = (1, click);
+    assert_eq!(board.ask(&ToBoard::Bench { token, request }), Ok(()));
+    board.run_for(400_000);
+    let clicked = spells(&board.changes(), 3);
+    assert_eq!(clicked.len(), 1, "one opening");
+    let on = clicked[0].to - clicked[0].from;
+    let off = on.abs_diff(200_000);
+    assert!(off <= latest_at_once_us(Kind::M4), "{on} µs");
 }

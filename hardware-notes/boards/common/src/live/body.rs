@@ -175,7 +175,7 @@ impl<
             from = nozzle.saturating_add(1);
             // One that is about to be closed keeps its last cycle till then.
             if driver.core.is_open(nozzle) == Some(true)
-                && let Some(cycle) = driver.core.cycle(begins, begins, nozzle)
+                && let Some(cycle) = driver.cycle(begins, nozzle)
             {
                 shared.tell(nozzle, cycle);
             }
