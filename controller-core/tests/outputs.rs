@@ -1,5 +1,7 @@
 //! Valve outputs and the serial pump against ports that are watched and that fail.
 
+mod frame;
+
 use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::rc::Rc;
@@ -15,6 +17,7 @@ use embedded_hal::digital::{self, OutputPin};
 use embedded_hal::spi::{self, Operation, SpiDevice};
 use embedded_hal_nb::nb;
 use embedded_hal_nb::serial as port;
+use frame::Can;
 
 /// Everything that happened at the ports, in order.
 type Log = Rc<RefCell<Vec<String>>>;
@@ -135,33 +138,6 @@ fn the_dead_man_is_fed_by_flushes_that_work_and_by_nothing_else() {
     assert_eq!(taken(&log), ["[00, 00, 00]"]);
 }
 
-#[derive(Debug, PartialEq, Clone)]
-struct Can(Id, Vec<u8>);
-
-impl Frame for Can {
-    fn new(id: impl Into<Id>, data: &[u8]) -> Option<Self> {
-        (data.len() <= 8).then(|| Self(id.into(), data.to_vec()))
-    }
-    fn new_remote(_: impl Into<Id>, _: usize) -> Option<Self> {
-        None
-    }
-    fn is_extended(&self) -> bool {
-        matches!(self.0, Id::Extended(_))
-    }
-    fn is_remote_frame(&self) -> bool {
-        false
-    }
-    fn id(&self) -> Id {
-        self.0
-    }
-    fn dlc(&self) -> usize {
-        self.1.len()
-    }
-    fn data(&self) -> &[u8] {
-        &self.1
-    }
-}
-
 #[test]
 fn can_frames_go_out_when_changed_and_again_when_due() {
     let base = StandardId::new(0x120).expect("11 bits");
@@ -173,7 +149,7 @@ fn can_frames_go_out_when_changed_and_again_when_due() {
             let Id::Standard(id) = frame.id() else {
                 panic!("{frame:?}")
             };
-            ids.push((id.as_raw() - 0x120, frame.1));
+            ids.push((id.as_raw() - 0x120, frame.data().to_vec()));
         }
         ids
     };

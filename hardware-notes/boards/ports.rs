@@ -2,12 +2,15 @@
 //! own module `outside` gives, of which no optimiser knows anything.
 
 use crate::outside::{any_u32, used_u32};
-use embedded_can::{Frame, Id};
 use embedded_hal::digital::{self, OutputPin};
 use embedded_hal::spi::{self, Operation, SpiDevice};
 use embedded_hal_nb::nb;
 use embedded_hal_nb::serial;
 use embedded_storage::nor_flash::{ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash};
+
+#[path = "../../controller-core/tests/frame/mod.rs"]
+mod frame;
+pub use frame::Can;
 
 /// Fails now and then.
 fn perhaps<E>(error: E) -> Result<(), E> {
@@ -78,37 +81,6 @@ impl serial::Write<u8> for Serial {
     }
     fn flush(&mut self) -> nb::Result<(), Self::Error> {
         Ok(())
-    }
-}
-
-/// A CAN frame: identifier, bytes, how many it says that there are.
-pub struct Can(pub Id, pub [u8; 8], pub usize);
-
-impl Frame for Can {
-    fn new(id: impl Into<Id>, data: &[u8]) -> Option<Self> {
-        let mut bytes = [0; 8];
-        for (to, from) in bytes.iter_mut().zip(data) {
-            *to = *from;
-        }
-        Some(Self(id.into(), bytes, data.len()))
-    }
-    fn new_remote(_: impl Into<Id>, _: usize) -> Option<Self> {
-        None
-    }
-    fn is_extended(&self) -> bool {
-        matches!(self.0, Id::Extended(_))
-    }
-    fn is_remote_frame(&self) -> bool {
-        false
-    }
-    fn id(&self) -> Id {
-        self.0
-    }
-    fn dlc(&self) -> usize {
-        self.2
-    }
-    fn data(&self) -> &[u8] {
-        self.1.get(..self.2).unwrap_or(&self.1)
     }
 }
 

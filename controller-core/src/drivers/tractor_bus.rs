@@ -99,40 +99,17 @@ pub fn driven_mm(before: u32, after: u32) -> Option<u32> {
 }
 
 #[cfg(test)]
+#[path = "../../tests/frame/mod.rs"]
+mod frame;
+
+#[cfg(test)]
 mod tests {
-    extern crate std;
+    use super::frame::Can;
     use super::*;
     use embedded_can::{ExtendedId, StandardId};
-    use std::vec::Vec;
 
-    struct Fake(Id, Vec<u8>);
-
-    impl Frame for Fake {
-        fn new(id: impl Into<Id>, data: &[u8]) -> Option<Self> {
-            (data.len() <= 8).then(|| Self(id.into(), data.to_vec()))
-        }
-        fn new_remote(_: impl Into<Id>, _: usize) -> Option<Self> {
-            None
-        }
-        fn is_extended(&self) -> bool {
-            matches!(self.0, Id::Extended(_))
-        }
-        fn is_remote_frame(&self) -> bool {
-            false
-        }
-        fn id(&self) -> Id {
-            self.0
-        }
-        fn dlc(&self) -> usize {
-            self.1.len()
-        }
-        fn data(&self) -> &[u8] {
-            &self.1
-        }
-    }
-
-    fn frame(id: u32, data: &[u8]) -> Fake {
-        Fake::new(ExtendedId::new(id).expect("29 bits"), data).expect("eight bytes")
+    fn frame(id: u32, data: &[u8]) -> Can {
+        Can::new(ExtendedId::new(id).expect("29 bits"), data).expect("eight bytes")
     }
 
     #[test]
@@ -181,7 +158,7 @@ mod tests {
             assert_eq!(parse(&frame(id, &[0; 8])), None, "{id:x}");
         }
         assert_eq!(parse(&frame(0x0CFE_4845, &[0; 7])), None);
-        let short = Fake::new(StandardId::new(0x48).expect("11 bits"), &[0; 8]).expect("it");
+        let short = Can::new(StandardId::new(0x48).expect("11 bits"), &[0; 8]).expect("it");
         assert_eq!(parse(&short), None);
     }
 

@@ -62,6 +62,8 @@ pub enum Wire {
     NoCurrent,
     /// The broadcast wire of section 0 is closed.
     Broadcast,
+    /// The machine that begins next takes its speed from the tractor bus (M4).
+    Bus,
 }
 
 /// A command as the board reported it.
@@ -75,6 +77,17 @@ pub struct Edge {
     pub nozzle: u16,
     /// Opens.
     pub open: bool,
+}
+
+/// The outputs of the M4's shift registers from an instant on: a bit a valve.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Change {
+    /// Board's clock, µs.
+    pub at_us: u64,
+    /// Has current.
+    pub on: u32,
+    /// Has all of it.
+    pub full: u32,
 }
 
 /// The valves' wires at an instant.
@@ -147,6 +160,7 @@ pub struct LiveBoard {
     monitor: BufReader<UnixStream>,
     pace: Pace,
     wires: u32,
+    changes_read: u32,
     byte_due: u64,
     pulse_due: u64,
     /// A look is wanted at this instant of the board's clock, µs.
@@ -195,6 +209,7 @@ impl LiveBoard {
             monitor,
             pace,
             wires: 0,
+            changes_read: 0,
             byte_due: 0,
             pulse_due: 0,
             wanted: None,
@@ -534,6 +549,44 @@ impl LiveBoard {
         self.look_at(self.pulse_due);
     }
 
+    /// The wheel's input sees a pulse now.
+    pub fn pulse(&mut self) {
+        self.interrupt(6);
+    }
+
+    /// A frame of the tractor bus comes into the M4's mailbox.
+    pub fn bus_frame(&mut self, id: u32, bytes: [u8; 8]) {
+        let word = |at: usize| u32::from_le_bytes([0, 1, 2, 3].map(|n| bytes[at + n]));
+        self.write(&[
+            (0x2100_0040, id),
+            (0x2100_0044, 8),
+            (0x2100_0048, word(0)),
+            (0x2100_004C, word(4)),
+        ]);
+        self.interrupt(14);
+    }
+
+    /// What the outputs of the M4's shift registers did since this was asked last.
+    pub fn changes(&mut self) -> Vec<Change> {
+        let count = self.read(&[], &[0x2100_0050])[0];
+        let new = count - self.changes_read;
+        assert!(new <= 4096, "{new} changes: ask more often");
+        let entry = |n: u32| 0x2100_1000 + 16 * (n % 4096);
+        let from = (self.changes_read..count).flat_map(|n| [0, 4, 8].map(|word| entry(n) + word));
+        let from: Vec<_> = from.collect();
+        self.changes_read = count;
+        if from.is_empty() {
+            return Vec::new();
+        }
+        let words = self.read(&[], &from);
+        let change = |words: &[u32]| Change {
+            at_us: u64::from((u32::MAX - words[0]) / 25),
+            on: words[1],
+            full: words[2],
+        };
+        words.chunks_exact(3).map(change).collect()
+    }
+
     /// The strobe's input sees a pulse.
     pub fn strobe(&mut self) {
         self.interrupt(match self.kind {
@@ -553,6 +606,7 @@ impl LiveBoard {
                     Wire::Acknowledge => 11,
                     Wire::NoCurrent => 16,
                     Wire::Broadcast => 13,
+                    Wire::Bus => panic!("this board has no bus"),
                 };
                 let level = u32::from(on);
                 let line = format!("set_irq_in /machine/nrf51 unnamed-gpio-in {pin} {level}");
@@ -565,6 +619,7 @@ impl LiveBoard {
                     Wire::Stop => 2,
                     Wire::Acknowledge => 3,
                     Wire::NoCurrent => 4,
+                    Wire::Bus => 5,
                     Wire::Broadcast => return self.poke(0x2100_0030, u32::from(on)),
                 };
                 self.wires = self.wires & !(1 << bit) | u32::from(on) << bit;

@@ -5,7 +5,9 @@ use crate::report::Sections;
 use crate::site::Site;
 use crate::voice::Voice;
 use controller_core::link::Refusal;
-use controller_core::{Controller, Micros, Poll, PulseError, SectionConfig};
+use controller_core::{
+    Action, Controller, Cycle, GuardState, Micros, Poll, PulseError, SectionConfig,
+};
 
 /// Farthest that one message may move the time on, µs: it bounds the work.
 const LONGEST_STEP: u64 = 60_000_000;
@@ -93,7 +95,10 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
             match self.core.poll(at) {
                 Poll::Command(command) => {
                     self.sections.note(&command);
-                    if !site.command(&command) {
+                    let command = site.place(command);
+                    let opens = S::CYCLES && command.action == Action::Open;
+                    let first = opens.then(|| self.cycle(command.at, command.nozzle));
+                    if !site.command(&command, first.flatten()) {
                         voice.command(site, &command, command.at);
                     }
                 }
@@ -101,6 +106,17 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 Poll::Idle { next } => return next.max(Micros(at.0.saturating_add(1))),
             }
         }
+    }
+
+    /// What the cycle of an open valve is to be that begins at `begins`; none on a machine without
+    /// a rate.
+    pub fn cycle(&mut self, begins: Micros, nozzle: u16) -> Option<Cycle> {
+        let mut cycle = self.core.cycle(begins, begins, nozzle)?;
+        if self.core.guard_state() == GuardState::Bench {
+            // Who tries a valve at rest wants all of it; the rate asks for next to nothing there.
+            cycle.duty = 1000;
+        }
+        Some(cycle)
     }
 
     /// A wheel pulse at the instant that [`until`](Self::until) has reached.

@@ -1,7 +1,7 @@
 //! What the handling of messages needs of the board around it.
 
 use controller_core::link::{Refusal, ResetCause};
-use controller_core::{Command, GuardState, Micros};
+use controller_core::{Command, Cycle, GuardState, Micros};
 
 /// A board as the messages see it. What is left at its default is what a board that is told
 /// the time has.
@@ -10,12 +10,21 @@ pub trait Site {
     /// *supply* and *switches* are refused, and nothing opens before a person has acknowledged.
     const LIVE: bool = false;
 
+    /// True where the outputs drive cycles: then each opening comes with its first.
+    const CYCLES: bool = false;
+
     /// Sends a frame as a whole, or leaves it out as a whole.
     fn send(&mut self, frame: &[u8]);
 
-    /// Takes a command, to be reported with [`Board::carried_out`](crate::Board) when it is
+    /// When a command of the controller may be carried out, by what the supply bears. Once for
+    /// each, in the order given out.
+    fn place(&mut self, command: Command) -> Command {
+        command
+    }
+
+    /// Takes a command that was [placed](Self::place), and the first cycle of an opening, to be reported with [`Board::carried_out`](crate::Board) when it is
     /// carried out. False: it counts as carried out at its own instant.
-    fn command(&mut self, _: &Command) -> bool {
+    fn command(&mut self, _: &Command, _first: Option<Cycle>) -> bool {
         false
     }
 

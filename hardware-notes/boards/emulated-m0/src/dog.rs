@@ -4,8 +4,9 @@
 
 use board_start::{Irq, Register, reset};
 
-/// Its interrupt.
-pub const STARVES: Irq = Irq(9);
+/// Number of its interrupt.
+pub const STARVES: i16 = 9;
+const INTERRUPT: Irq = Irq(9);
 
 const fn at(offset: usize) -> Register {
     // SAFETY: a register of timer 1.
@@ -26,7 +27,7 @@ pub fn start() {
     COMPARE_0.write(250_000);
     ENABLE_INTERRUPT.write(1 << 16);
     START.write(1);
-    STARVES.enable();
+    INTERRUPT.enable();
 }
 
 /// Feeds it.

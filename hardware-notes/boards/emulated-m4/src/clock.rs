@@ -63,6 +63,11 @@ impl live::Clock for Clock {
     }
 }
 
+/// Timer 0 as it counts: down, at 25 MHz.
+pub fn ticks() -> u32 {
+    timer_0(VALUE).read()
+}
+
 /// The alarm has struck: takes its interrupt back.
 pub fn struck() {
     timer_1(INTERRUPT).write(1);

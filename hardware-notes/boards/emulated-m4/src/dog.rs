@@ -26,6 +26,10 @@ const PATIENCE: u32 = 6_250_000;
 pub fn start() {
     LOCK.write(UNLOCKED);
     LOAD.write(PATIENCE);
+    // The emulated one (QEMU 7.2) counts from its reset on, enabled or not, and where a debugger
+    // stops the processor there its clock jumps to the next event, which is the end of that count:
+    // the interrupt then waits to be enabled, and would start the board anew for ever.
+    CLEAR_INTERRUPT.write(1);
     CONTROL.write(INTERRUPT_THEN_RESET);
     LOCK.write(0);
 }

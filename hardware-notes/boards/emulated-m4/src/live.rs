@@ -1,31 +1,36 @@
 //! QEMU's `mps2-an386`, a Cortex-M4, live: clock, interrupts, watchdog; its valves hang on a
-//! chain of shift registers.
+//! chain of shift registers, two outputs a valve, and its speed may come from the tractor bus.
 //!
-//! The emulator has no pins here, so whoever runs it raises the interrupts of wheel (6) and
-//! strobe (7) themselves; see [`emulated_m4::stand_ins`].
+//! The emulator has no pins here; see [`emulated_m4::stand_ins`].
 
 #![no_std]
 #![no_main]
 
-use board_common::live::{Hardware, Levels, Live, Shared};
-use board_start::look::{self, LOOK};
+#[path = "../../emulated.rs"]
+mod emulated;
+
+use board_common::live::{BusInbox, BusWheel, Coils, Live, Shared};
 use board_start::{Irq, reset};
 use controller_core::drivers::MachineStore;
 use controller_core::drivers::inrush::Inrush;
 use controller_core::drivers::shift_register::ShiftRegister;
-use controller_core::link::ResetCause;
-use controller_core::{Command, Micros, Span};
-use cortex_m_rt::{entry, exception};
-use emulated_m4::clock::{self, Clock};
-use emulated_m4::stand_ins::{self, Bus, Pin, REGISTERS, SLOT};
-use emulated_m4::{dog, uart};
+use controller_core::{Command, Config, Micros, Span};
+use cortex_m_rt::entry;
+use emulated::{Emulated, Own};
+use emulated_m4 as devices;
+use emulated_m4::clock::Clock;
+use emulated_m4::stand_ins::{self as wires, Bus, Pin, REGISTERS, SLOT};
 
 const LINK: Irq = Irq(0);
 const WHEEL: Irq = Irq(6);
 const STROBE: Irq = Irq(7);
+/// A frame lies in the CAN controller's mailbox.
+const TRACTOR: Irq = Irq(14);
 
-/// What shifting twelve bytes out would take at 8 MHz, µs.
-const LATCH: Span = Span(12);
+/// What shifting all bytes out would take at 8 MHz, µs.
+const LATCH: Span = Span(REGISTERS as u32);
+/// Longer than the demo's valves take to open. A real board's comes from its valves.
+const PEAK: Span = Span::from_ms(25);
 
 /// The supply bears the peaks of so many coils that open within a millisecond; an opening is moved
 /// by no more than half of the demo's shortest opening. A real board's come from its supply and
@@ -34,47 +39,48 @@ const MOST_OPENINGS: u8 = 6;
 const SLOT_OF_OPENINGS: Span = Span::from_ms(1);
 const FARTHEST_MOVE: Span = Span::from_ms(4);
 
-/// Two commands a nozzle.
-static SHARED: Shared<Clock, ShiftRegister<Bus, Pin, REGISTERS>, 192, 512> = Shared::new(LATCH);
+/// Valves.
+const VALVES: usize = 96;
+type Outputs = Coils<ShiftRegister<Bus, Pin, REGISTERS>, VALVES>;
 
-struct Mps2 {
-    lamp: Pin,
-    buzzer: Pin,
-    sender: uart::Sender,
-    cause: ResetCause,
+/// Two commands a nozzle.
+static SHARED: Shared<Clock, Outputs, 192, 512> = Shared::new(LATCH);
+static INBOX: BusInbox = BusInbox::new();
+
+struct Board {
     inrush: Option<Inrush>,
+    bus: BusWheel<'static>,
+    rides_on_bus: bool,
 }
 
-impl Hardware for Mps2 {
-    type Sender = uart::Sender;
-    type Flash = stand_ins::Slots;
-
-    fn sender(&mut self) -> &mut uart::Sender {
-        &mut self.sender
+impl Own for Board {
+    fn serve(irq: Irq) -> bool {
+        if irq == TRACTOR
+            && let Some(frame) = wires::frame()
+        {
+            INBOX.received(SHARED.now(), &frame);
+        }
+        irq == TRACTOR
     }
-    fn resume_receiving(&mut self) {
-        uart::listen(true);
-        // A byte that came while it was masked has raised nothing.
-        LINK.raise();
+    fn pulses_can_come(&self) -> bool {
+        let irq = if self.rides_on_bus { TRACTOR } else { WHEEL };
+        irq.is_enabled()
     }
-    fn levels(&mut self) -> Levels {
-        stand_ins::levels()
+    fn begin(&mut self, machine: Option<&Config<'_>>) {
+        self.rides_on_bus = wires::rides_on_bus();
+        if self.rides_on_bus {
+            WHEEL.disable();
+            TRACTOR.enable();
+        } else {
+            TRACTOR.disable();
+            WHEEL.enable();
+        }
+        let machine = machine.filter(|_| self.rides_on_bus);
+        self.bus
+            .begin(machine.map(|machine| machine.wheel.pulse_length));
     }
-    fn show(&mut self, lamp: bool, buzzer: bool) {
-        self.lamp.set(lamp);
-        self.buzzer.set(buzzer);
-    }
-    fn current_flows(&mut self) -> Option<bool> {
-        Some(stand_ins::current_flows())
-    }
-    fn pulses_can_come(&mut self) -> bool {
-        WHEEL.is_enabled() && clock::is_alive()
-    }
-    fn feed(&mut self) {
-        dog::feed();
-    }
-    fn sleep(&mut self) {
-        board_start::sleep();
+    fn bus_pulse(&mut self, now: Micros) -> Option<Micros> {
+        self.bus.pulse(now)
     }
     fn spread(&mut self, now: Micros, command: Command) -> Command {
         match &mut self.inrush {
@@ -82,45 +88,6 @@ impl Hardware for Mps2 {
             None => command,
         }
     }
-    fn reset_cause(&self) -> ResetCause {
-        self.cause
-    }
-}
-
-/// Takes bytes while there is room.
-fn receive() {
-    loop {
-        if !SHARED.has_room() {
-            uart::listen(false);
-            return;
-        }
-        match uart::read() {
-            Some(byte) => SHARED.received(byte),
-            None => return,
-        }
-    }
-}
-
-/// Every interrupt comes here: the table of vectors is filled with it.
-#[exception]
-unsafe fn DefaultHandler(irq: i16) {
-    match u16::try_from(irq).map(Irq) {
-        Ok(clock::ALARM) => {
-            clock::struck();
-            SHARED.alarm();
-        }
-        Ok(LINK) => receive(),
-        Ok(WHEEL) => SHARED.pulse(),
-        Ok(STROBE) => SHARED.strobe(0),
-        Ok(LOOK) => look::here(),
-        _ if irq == dog::STARVES => dog::starves(),
-        _ => reset::faulted(),
-    }
-}
-
-#[exception]
-unsafe fn HardFault(_: &cortex_m_rt::ExceptionFrame) -> ! {
-    reset::faulted()
 }
 
 #[entry]
@@ -130,20 +97,15 @@ fn main() -> ! {
         Ok(valves) => valves,
         Err(_) => reset::faulted(),
     };
-    SHARED.begin(Clock::start(), valves);
-    let hardware = Mps2 {
-        lamp: Pin::lamp(),
-        buzzer: Pin::buzzer(),
-        sender: uart::Sender,
-        cause: reset::cause(),
+    SHARED.begin(Clock::start(), Coils::new(valves, LATCH, PEAK));
+    let own = Board {
         inrush: Inrush::new(MOST_OPENINGS, SLOT_OF_OPENINGS, FARTHEST_MOVE),
+        bus: BusWheel::new(&INBOX),
+        rides_on_bus: false,
     };
-    uart::start();
-    uart::listen(true);
-    dog::start();
-    [LINK, WHEEL, STROBE].into_iter().for_each(Irq::enable);
-    let store = MachineStore::new(stand_ins::slots(), 0, SLOT as u32).ok();
+    let hardware = Emulated::start(Pin::lamp(), Pin::buzzer(), own);
+    let store = MachineStore::new(wires::slots(), 0, SLOT as u32).ok();
     let mut board: Live<'_, _, _, _, 192, 512, 1280, 8192, 1280, 4096, 1> =
         Live::new(&SHARED, hardware, store);
-    board.run::<96, 16, 256, 8>()
+    board.run::<VALVES, 16, 256, 8>()
 }

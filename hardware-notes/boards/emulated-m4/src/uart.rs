@@ -56,6 +56,7 @@ pub fn listen(on: bool) {
 }
 
 /// Sends without waiting.
+#[derive(Default)]
 pub struct Sender;
 
 impl ErrorType for Sender {

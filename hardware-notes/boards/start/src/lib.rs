@@ -83,6 +83,11 @@ impl Irq {
         unsafe { NVIC::unmask(self) };
     }
 
+    /// Lets it through no longer.
+    pub fn disable(self) {
+        NVIC::mask(self);
+    }
+
     /// True while it is let through, as the controller of interrupts says.
     #[must_use]
     pub fn is_enabled(self) -> bool {

@@ -2,13 +2,13 @@
 
 use super::panel::Panel;
 use super::station::Station;
-use super::{Clock, Hardware, Shared};
+use super::{Clock, Hardware, Outputs, Shared};
 use crate::board::{Board, build};
 use crate::driver::Driver;
 use crate::site::Site;
+use controller_core::drivers::MachineStore;
 use controller_core::drivers::signals::signals;
 use controller_core::drivers::watchdog::{Part, Watchdog};
-use controller_core::drivers::{MachineStore, Valves};
 use controller_core::link::MachineTable;
 use controller_core::{GuardState, Micros, Span};
 
@@ -18,6 +18,10 @@ const TICK: Span = Span::from_ms(1);
 const REPORT: Span = Span::from_ms(20);
 /// Bytes of the link taken in a round: a board that is flooded still polls its controller.
 const BYTES_A_ROUND: u16 = 64;
+/// A cycle is asked for at most so long before it begins: some rounds.
+const CYCLE_AHEAD: Span = Span::from_ms(3);
+/// Cycles asked for in a round, so that it stays short.
+const CYCLES_A_ROUND: u16 = 12;
 
 /// A live board: `Q` commands and `B` received bytes wait at most, frames have at most `F`
 /// bytes, machine descriptions `M`, messages from the board `O`, `T` bytes wait to be sent,
@@ -48,7 +52,7 @@ impl<
     's,
     W: Hardware,
     C: Clock,
-    V: Valves,
+    V: Outputs,
     const Q: usize,
     const B: usize,
     const F: usize,
@@ -142,6 +146,7 @@ impl<
             let now = self.station.shared.round();
             self.pulses(driver, now);
             self.board.advance(&mut self.station, driver, now);
+            self.cycles(driver, now);
             self.wires(driver, &mut panel, now);
             self.station.carry();
             if let Some(asked) = self.bytes(driver) {
@@ -152,7 +157,32 @@ impl<
         }
     }
 
-    /// Wheel pulses up to now, each after polling up to its stamp. The ones after now wait:
+    /// The next cycles of open valves, shortly before they begin.
+    fn cycles<const N: usize, const K: usize, const H: usize, const D: usize>(
+        &mut self,
+        driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
+        now: Micros,
+    ) {
+        let (true, Some(driver)) = (V::CYCLES, driver) else {
+            return;
+        };
+        let shared = self.station.shared;
+        let mut from = 0;
+        for _ in 0..CYCLES_A_ROUND {
+            let Some((nozzle, begins)) = shared.wants(from, now.plus(CYCLE_AHEAD)) else {
+                break;
+            };
+            from = nozzle.saturating_add(1);
+            // One that is about to be closed keeps its last cycle till then.
+            if driver.core.is_open(nozzle) == Some(true)
+                && let Some(cycle) = driver.cycle(begins, nozzle)
+            {
+                shared.tell(nozzle, cycle);
+            }
+        }
+    }
+
+    /// Wheel pulses up to now, or those made of the tractor bus's messages, each after polling up to its stamp. The ones after now wait:
     /// an interrupt may have stamped them since.
     fn pulses<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
@@ -162,6 +192,7 @@ impl<
         while let Some(at) = self
             .held
             .take()
+            .or_else(|| self.station.hardware.bus_pulse(now))
             .or_else(|| self.station.shared.next_pulse())
         {
             if at > now {

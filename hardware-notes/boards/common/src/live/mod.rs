@@ -1,13 +1,15 @@
 //! The live body: a controller with a clock, interrupts, valves and inputs of its own.
 //!
-//! A board implements [`Clock`], [`Hardware`] and [`Valves`](controller_core::drivers::Valves),
-//! makes one `static` [`Shared`], and calls it from its interrupts:
+//! A board implements [`Clock`] and [`Hardware`], takes [`Outputs`]: a row of
+//! [`Valves`](controller_core::drivers::Valves), or [`Coils`] before one that also drives the
+//! cycles of a machine with a rate, and peak and hold. It makes one `static` [`Shared`], and calls it from its interrupts:
 //!
 //! | interrupt | calls |
 //! |---|---|
 //! | the alarm of [`Clock::alarm`] | [`Shared::alarm`] |
 //! | the wheel's input | [`Shared::pulse`], or [`Shared::pulse_at`] where a timer stamps it |
 //! | the strobe's input | [`Shared::strobe`] |
+//! | a frame of the tractor bus, where that gives the speed | [`BusInbox::received`] |
 //! | a byte from the link | [`Shared::has_room`], then [`Shared::received`] |
 //!
 //! The main loop is [`Live::run`]. One round: poll the controller up to each wheel pulse and
@@ -17,13 +19,15 @@
 //!
 //! **Commands** wait in a queue sorted by time that the alarm's interrupt empties, so a
 //! command's instant does not depend on what the main loop is at. A stop voids the opens in
-//! it. What is reported is when the valves' driver said that it was done.
+//! it. What is reported is when the valves' driver said that it was done. The same interrupt turns
+//! coils on and off within the cycles of an open valve, and from peak to hold; no reports of those.
 //!
 //! **Critical sections.** The longest is the alarm's: commands due at one instant, some hundred
 //! instructions each, and their flush. Next comes a command put into the queue: a look at each
 //! that waits and a move of those behind its place. In the tests' drives with eight nozzles, a
-//! plugin of the emulator counted at most 579 instructions on the M0 and 1,418 on the M4 (whose
-//! flush shifts twelve bytes); 96 valves that close at once take some ten thousand. A stamp
+//! plugin of the emulator counted at most 579 instructions on the M0, and 1,418 on the M4 before it
+//! drove coils; 96 valves that close at once take some ten thousand. An edge of a cycle looks at
+//! every coil: edges come some 0.1 ms late on the M4 with 96. A stamp
 //! handed over takes some forty. A wheel pulse stamped by its interrupt can be late by the
 //! longest; where that matters let a timer capture it ([`Shared::pulse_at`]).
 //!
@@ -31,16 +35,22 @@
 //! acknowledged. With current to be sensed, every valve is tried before that.
 
 mod body;
+mod bus;
+mod coils;
+mod outputs;
 mod panel;
 mod shared;
 mod station;
 
 pub use body::Live;
+pub use bus::{BusInbox, BusWheel};
+pub use coils::Coils;
+pub use outputs::Outputs;
 pub use panel::Levels;
 pub use shared::Shared;
 
 use controller_core::link::ResetCause;
-use controller_core::{Command, Micros};
+use controller_core::{Command, Config, Micros};
 use embedded_hal_nb::serial::Write;
 use embedded_storage::nor_flash::NorFlash;
 
@@ -83,6 +93,13 @@ pub trait Hardware {
     /// each command of the controller, in the order given out.
     fn spread(&mut self, _now: Micros, command: Command) -> Command {
         command
+    }
+    /// Another machine begins, or none.
+    fn begin(&mut self, _machine: Option<&Config<'_>>) {}
+    /// The next pulse up to `now` where the tractor bus stands in for the wheel
+    /// ([`BusWheel::pulse`]); asked again until there is none.
+    fn bus_pulse(&mut self, _now: Micros) -> Option<Micros> {
+        None
     }
     /// Why the board started.
     fn reset_cause(&self) -> ResetCause;

@@ -1,9 +1,9 @@
 //! What interrupts and the main loop share. Every method holds interrupts off while it works.
 
-use super::Clock;
+use super::{Clock, Outputs};
 use controller_core::drivers::pulse_capture::PulseCapture;
-use controller_core::drivers::{CommandQueue, Pushed, Valves};
-use controller_core::{Action, Command, Length, Micros, Span};
+use controller_core::drivers::{CommandQueue, Pushed};
+use controller_core::{Action, Command, Cycle, Length, Micros, Span};
 use core::cell::RefCell;
 use critical_section::Mutex;
 use heapless::Deque;
@@ -23,7 +23,7 @@ struct Done {
     open: bool,
 }
 
-/// Queue of commands, valves and clock, and the bytes and stamps that interrupts hand over:
+/// Queue of commands, outputs and clock, and the bytes and stamps that interrupts hand over:
 /// at most `Q` commands (two a nozzle are enough whatever happens) and `B` bytes.
 ///
 /// **Overflow:** a full queue gives up opens, never a close, and shows as a fault. A report
@@ -50,9 +50,9 @@ struct State<C, V, const Q: usize, const B: usize> {
     failed: bool,
 }
 
-impl<C: Clock, V: Valves, const Q: usize, const B: usize> Shared<C, V, Q, B> {
+impl<C: Clock, V: Outputs, const Q: usize, const B: usize> Shared<C, V, Q, B> {
     /// Fit for a `static`. `latch`: from a flush of the valves to the wires changing
-    /// ([`Valves`]); commands are carried out that much earlier. Up to the machine's slack,
+    /// ([`Valves`](controller_core::drivers::Valves)); commands are carried out that much earlier. Up to the machine's slack,
     /// the controller decides early enough for it.
     #[must_use]
     pub const fn new(latch: Span) -> Self {
@@ -176,9 +176,13 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> Shared<C, V, Q, B> {
         });
     }
 
-    /// Queues a command; one that is due already is carried out at once.
-    pub(super) fn push(&self, command: Command) {
+    /// Queues a command; one that is due already is carried out at once. `first`: an opening's
+    /// first cycle, where the outputs drive cycles.
+    pub(super) fn push(&self, command: Command, first: Option<Cycle>) {
         self.with(|state| {
+            if let (Some((_, outputs)), Some(first)) = (&mut state.parts, first) {
+                outputs.tell(command.nozzle, first);
+            }
             state.push(command);
             state.strike();
         });
@@ -200,12 +204,28 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> Shared<C, V, Q, B> {
         self.with(|state| state.queue.void_opens());
     }
 
-    /// Everything that waits is void and every valve closed: another machine begins.
-    pub(super) fn clear(&self) {
+    /// The first valve from `from` on whose next cycle begins by `until` and was not asked for.
+    pub(super) fn wants(&self, from: u16, until: Micros) -> Option<(u16, Micros)> {
+        self.with(|state| state.parts.as_mut()?.1.wants(from, until))
+            .flatten()
+    }
+
+    /// That cycle.
+    pub(super) fn tell(&self, nozzle: u16, cycle: Cycle) {
+        self.with(|state| {
+            if let Some((_, outputs)) = &mut state.parts {
+                outputs.tell(nozzle, cycle);
+            }
+        });
+    }
+
+    /// Everything that waits is void and every valve closed: another machine begins, `cycle` that
+    /// of its rate.
+    pub(super) fn clear(&self, cycle: Option<Span>) {
         self.with(|state| {
             while state.queue.pop_due(Micros(u64::MAX)).is_some() {}
-            if let Some((_, valves)) = &mut state.parts {
-                state.failed = valves.close_all().is_err();
+            if let Some((_, outputs)) = &mut state.parts {
+                state.failed = !outputs.begin(cycle);
             }
         });
     }
@@ -244,7 +264,7 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> Shared<C, V, Q, B> {
     }
 }
 
-impl<C: Clock, V: Valves, const Q: usize, const B: usize> State<C, V, Q, B> {
+impl<C: Clock, V: Outputs, const Q: usize, const B: usize> State<C, V, Q, B> {
     fn now(&mut self) -> Micros {
         self.parts
             .as_mut()
@@ -253,7 +273,8 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> State<C, V, Q, B> {
 
     fn push(&mut self, command: Command) {
         if let Pushed::CloseNow(_) = self.queue.push(command) {
-            let reports = usize::from(self.carry_out(command));
+            let now = self.now();
+            let reports = usize::from(self.carry_out(now, command));
             self.flush(reports);
         }
     }
@@ -264,42 +285,44 @@ impl<C: Clock, V: Valves, const Q: usize, const B: usize> State<C, V, Q, B> {
         let (mut due, mut reports) = (false, 0);
         while let Some(command) = self.queue.pop_due(now) {
             due = true;
-            reports += usize::from(self.carry_out(command));
+            reports += usize::from(self.carry_out(now, command));
+        }
+        if let Some((_, outputs)) = &mut self.parts {
+            due |= outputs.turn(now);
         }
         if due {
             self.flush(reports);
         }
         let wake = Some(self.wake).filter(|&wake| wake > now);
-        let next = match (self.queue.next_due(), wake) {
-            (Some(due), Some(wake)) => due.min(wake),
-            (Some(next), None) | (None, Some(next)) => next,
-            (None, None) => return,
+        let Some((clock, outputs)) = &mut self.parts else {
+            return;
         };
-        if let Some((clock, _)) = &mut self.parts {
+        let turn = outputs.next_turn();
+        let next = [self.queue.next_due(), wake, turn].into_iter().flatten();
+        if let Some(next) = next.min() {
             clock.alarm(next);
         }
     }
 
     /// Sets a valve. True when there was room to report it.
-    fn carry_out(&mut self, command: Command) -> bool {
-        let Some((_, valves)) = &mut self.parts else {
+    fn carry_out(&mut self, now: Micros, command: Command) -> bool {
+        let Some((_, outputs)) = &mut self.parts else {
             return false;
         };
-        let open = command.action == Action::Open;
-        self.failed |= valves.set(command.nozzle, open).is_err();
+        self.failed |= !outputs.carry_out(now, &command);
         let done = Done {
             at: command.at,
             late: Span(0),
             nozzle: command.nozzle,
-            open,
+            open: command.action == Action::Open,
         };
         self.done.push_back(done).is_ok()
     }
 
     /// Flushes the valves; the latest so many reports were carried out by that.
     fn flush(&mut self, reports: usize) {
-        if let Some((clock, valves)) = &mut self.parts {
-            self.failed = valves.flush().is_err();
+        if let Some((clock, outputs)) = &mut self.parts {
+            self.failed = !outputs.flush();
             let at = clock.now();
             for done in self.done.iter_mut().rev().take(reports) {
                 done.late = at.since(done.at);

@@ -1,13 +1,13 @@
 //! The board as the messages see it, with a clock: sends without waiting, keeps the machine
 //! description, knows the strobes.
 
-use super::{Clock, Hardware, Shared};
+use super::{Clock, Hardware, Outputs, Shared};
 use crate::site::Site;
 use controller_core::drivers::serial::Outgoing;
 use controller_core::drivers::valve_test::{TestStep, ValveTest};
-use controller_core::drivers::{MachineStore, StoreError, Valves};
+use controller_core::drivers::{MachineStore, StoreError};
 use controller_core::link::{Refusal, ResetCause, StrobeError, StrobeLog};
-use controller_core::{Action, Command, Config, GuardState, Length, Micros, Span};
+use controller_core::{Action, Command, Config, Cycle, GuardState, Length, Micros, Span};
 
 /// Least time between two frames of a camera: 50 a second at most.
 const LEAST_FRAME: Span = Span::from_ms(20);
@@ -46,7 +46,7 @@ pub struct Station<
 impl<
     W: Hardware,
     C: Clock,
-    V: Valves,
+    V: Outputs,
     const Q: usize,
     const B: usize,
     const T: usize,
@@ -78,7 +78,9 @@ impl<
     /// Another machine begins: closes everything, and tries its valves if current can be
     /// sensed and a pulse can be shorter than their quickest opening.
     pub fn begin(&mut self, machine: Option<&Config<'_>>) {
-        self.shared.clear();
+        let rate = machine.and_then(|machine| machine.rate);
+        self.shared.clear(rate.map(|rate| rate.cycle));
+        self.hardware.begin(machine);
         self.dead = false;
         self.test = None;
         if let (Some(machine), Some(_)) = (machine, self.hardware.current_flows()) {
@@ -105,8 +107,8 @@ impl<
         match test.poll(now) {
             TestStep::On(valve) => {
                 let limit = now.plus(TEST_PULSE).plus(TEST_LIMIT);
-                self.shared.push(command(valve, Action::Open, now));
-                self.shared.push(command(valve, Action::Close, limit));
+                self.shared.push(command(valve, Action::Open, now), None);
+                self.shared.push(command(valve, Action::Close, limit), None);
             }
             TestStep::Read(valve) => {
                 let flows = self.hardware.current_flows();
@@ -153,7 +155,7 @@ impl<
 impl<
     W: Hardware,
     C: Clock,
-    V: Valves,
+    V: Outputs,
     const Q: usize,
     const B: usize,
     const T: usize,
@@ -161,16 +163,20 @@ impl<
 > Site for Station<'_, W, C, V, Q, B, T, S>
 {
     const LIVE: bool = true;
+    const CYCLES: bool = V::CYCLES;
 
     fn send(&mut self, frame: &[u8]) {
         // One that does not fit is left out and counted; the numbering tells the far end.
         let _fits = self.outgoing.push(frame);
     }
 
-    fn command(&mut self, command: &Command) -> bool {
+    fn place(&mut self, command: Command) -> Command {
         let now = self.shared.now();
-        let command = self.hardware.spread(now, *command);
-        self.shared.push(command);
+        self.hardware.spread(now, command)
+    }
+
+    fn command(&mut self, command: &Command, first: Option<Cycle>) -> bool {
+        self.shared.push(*command, first);
         true
     }
 
