@@ -133,7 +133,8 @@ pub struct Counters {
     pub duties: u32,
     /// Of those, more than the rate wants because the valve can't follow less.
     pub duties_of_valve: u32,
-    /// Of those, whole cycles because the patch is too short to be switched.
+    /// Of those, whole cycles because the patch is too short to be switched, or the cycle: in
+    /// broadcast the first of an opening may be cut to bring the nozzle into its beat.
     pub duties_of_short: u32,
     /// Of those, whole cycles that give less than the rate wants, or may: too fast, too little
     /// pressure, or a pressure that is not known.

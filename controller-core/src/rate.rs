@@ -20,8 +20,9 @@
 //! lowest is sprayed at the lowest, and one that leaves less than the shortest off-time is
 //! sprayed fully (both too much); a wanted flow above the nozzle's is sprayed fully (too
 //! little); a patch shorter than [`CYCLES_OF_A_PATCH`] cycles is sprayed fully (too much), since
-//! it would get its dose in too few shots to cover the ground evenly; while the pressure is not
-//! known ([`PressureFault`]) all is sprayed fully.
+//! it would get its dose in too few shots to cover the ground evenly, and so is a cycle that is cut
+//! to lead to its nozzle's beat; while the pressure is not known ([`PressureFault`]) all is sprayed
+//! fully.
 
 use crate::boom::ConfigError;
 use crate::units::{Length, Micros, Span, Speed};
@@ -140,7 +141,8 @@ pub(crate) enum Duty {
     Right(u16),
     /// The valve can't follow the one that would: more than wanted.
     Valve(u16),
-    /// The patch is too short to be switched: sprayed fully, more than wanted.
+    /// The patch, or a cycle that is cut, is too short to be switched: sprayed fully, more than
+    /// wanted.
     Short,
     /// The nozzle is too small for this speed and pressure: sprayed fully, less than wanted.
     TooSmall,
@@ -154,6 +156,18 @@ impl Duty {
         match self {
             Self::Right(share) | Self::Valve(share) => share,
             Self::Short | Self::TooSmall | Self::Unknown => WHOLE,
+        }
+    }
+
+    /// The same over a cycle that is cut to lead to the next beat: it is too short to be switched.
+    pub fn whole(self) -> Self {
+        match self {
+            Self::Right(WHOLE)
+            | Self::Valve(WHOLE)
+            | Self::Short
+            | Self::TooSmall
+            | Self::Unknown => self,
+            Self::Right(_) | Self::Valve(_) => Self::Short,
         }
     }
 }
@@ -466,6 +480,13 @@ mod tests {
         assert_eq!(ends(300_000, 2, true), 400_000);
         assert_eq!(ends(350_000, 3, true), 450_000);
         assert!(!rate.is_cut(PLAIN.cycle) && rate.is_cut(Span(99_999)));
+        // A cut one flows fully: too much where less was wanted, and no more than it was where not.
+        for too_much in [Duty::Right(999), Duty::Valve(200), Duty::Short] {
+            assert_eq!(too_much.whole(), Duty::Short);
+        }
+        for whole in [Duty::Right(1000), Duty::TooSmall, Duty::Unknown] {
+            assert_eq!(whole.whole(), whole);
+        }
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! all that counts: does the share of hits that is worked out lie within the 95 % interval of the
 //! drives, and how much shorter are the buffers than the worst of each cause added up?
 //!
-//! `cargo run --release -p host-sim --example buffers_table [DRIVES]`
+//! `cargo run --release -p host-sim --example buffers_table [DRIVES] [CASE]`
 //!
 //! `... buffers_table causes [DRIVES] [CASE]`: each cause of error alone, how far edges stray by it
 //! as worked out and as driven, which tells the cause that is reckoned wrongly.
@@ -148,12 +148,13 @@ fn main() {
     let words: Vec<&str> = args.iter().map(String::as_str).collect();
     let number = |text: &str| text.parse().expect("a number");
     match words[..] {
-        [] => table(200),
+        [] => table(&CASES, 200),
         ["causes"] => CASES.iter().for_each(|case| causes(case, 50)),
         ["causes", drives] => CASES.iter().for_each(|case| causes(case, number(drives))),
         ["causes", drives, case] => causes(&CASES[number(case) as usize], number(drives)),
-        [drives] => table(number(drives)),
-        _ => panic!("give nothing, DRIVES, or causes [DRIVES] [CASE]"),
+        [drives] => table(&CASES, number(drives)),
+        [drives, case] => table(&CASES[number(case) as usize..][..1], number(drives)),
+        _ => panic!("give nothing, DRIVES [CASE], or causes [DRIVES] [CASE]"),
     }
 }
 
@@ -218,13 +219,13 @@ fn causes(case: &Case, drives: u32) {
     }
 }
 
-fn table(drives: u32) {
+fn table(cases: &[Case], drives: u32) {
     println!(
         "share of hits in percent: worked out, driven (95 % interval), at the slow and the fast speed"
     );
     let (mut inside, mut all) = (0, 0);
     let mut shorter = Vec::new();
-    for case in &CASES {
+    for case in cases {
         let report = report(case, drives, true, |_| {});
         print!("{:<48}", case.what);
         for s in &report.speeds {

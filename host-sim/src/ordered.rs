@@ -116,12 +116,12 @@ pub(crate) fn ordered(
         seen.extend(recording.images().map(|(t_us, image)| {
             let detector = usize::from(image.detector);
             let mount = machine.detectors.get(detector).map_or(0.0, |d| d.x_m);
-            let x = ground.position(seconds(image.captured_us)) + mount;
             SeenGround {
                 arrived_s: seconds(t_us),
+                captured_s: seconds(image.captured_us),
                 detector,
-                from_x: x + image.seen.0,
-                to_x: x + image.seen.1,
+                from_m: mount + image.seen.0,
+                to_m: mount + image.seen.1,
             }
         }));
     }

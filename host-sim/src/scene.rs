@@ -123,13 +123,6 @@ impl Scene {
                 Box::new(Turning::new(&Arc::new(travel), &nozzles, &truth.plants))
             }
         };
-        if ground.turning().is_some() && machine.modes.spray_unseen {
-            return Err(Error::file(
-                truth_file,
-                "a drive over a path is judged without the spraying of unseen ground",
-                "leave `unseen = \"spray\"` out of the machine file's [modes]",
-            ));
-        }
         let orders = ordered(machine, recording, ground.as_ref(), truth.clock_start_us);
         Ok(Scene {
             orders,

@@ -122,7 +122,7 @@ pub struct Duties {
     pub told: u32,
     /// More than the rate wants, because the valve can't follow less.
     pub of_valve: u32,
-    /// Whole, because the patch passes in fewer than three cycles: too much.
+    /// Whole, because the patch passes in fewer than three cycles or the cycle is cut: too much.
     pub of_short: u32,
     /// Whole, and less than the rate wants or perhaps so: too fast, or too little pressure.
     pub too_small: u32,

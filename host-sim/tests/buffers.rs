@@ -25,6 +25,15 @@ fn only(lines: &str) -> Budget {
 }
 
 fn report(machine: &str, budget: &Budget, hits: f64, runs: u32) -> Report {
+    asked(machine, budget, hits, runs, true)
+}
+
+/// With the buffers that were worked out alone.
+fn report_alone(machine: &str, budget: &Budget, hits: f64, runs: u32) -> Report {
+    asked(machine, budget, hits, runs, false)
+}
+
+fn asked(machine: &str, budget: &Budget, hits: f64, runs: u32, curve: bool) -> Report {
     let machine = Machine::parse("machine.toml", machine).expect("a machine");
     let scenario = Scenario::parse("scenario.toml", DEMO_SCENARIO).expect("a scenario");
     work_out(&Asked {
@@ -36,7 +45,7 @@ fn report(machine: &str, budget: &Budget, hits: f64, runs: u32) -> Report {
         hits,
         runs,
         seed: 3,
-        curve: true,
+        curve,
     })
     .expect("worked out")
 }
@@ -58,12 +67,11 @@ fn one_normal_error_has_its_closed_form() {
         "{:?}",
         found.worked_out
     );
-    // Valves that differ by 4 ms move starts and stops alike within a nozzle; valves told 4 ms off,
-    // opening and closing apart, need the square root of the hits at each edge.
+    // Valves told 4 ms off, opening and closing apart but alike for all nozzles, need the square root
+    // of the hits at each edge.
     let apart = report(DEMO_MACHINE, &only("valve_delay_ms = 4.0\n"), 0.98, 0);
     let fast = &apart.speeds[1];
-    // One plant in eight needs two nozzles: 0.06 of 0.5 m.
-    let each = |z: f64| 0.88 * below(z).powi(2) + 0.12 * below(z).powi(4);
+    let each = |z: f64| below(z).powi(2);
     let z = fast.needed_lead_mm / (4.0 * fast.speed_m_s);
     assert!(
         (each(z) - 0.98).abs() < 0.002,
@@ -196,11 +204,74 @@ fn summed_fans_are_driven_as_they_are_worked_out() {
     let lanes = driven(DEMO_MACHINE, "", 0.9, 0);
     for (s, lane) in found.speeds.iter().zip(&lanes.speeds) {
         let d = s.driven.expect("driven");
-        // Two or three nozzles for a plant instead of one or two: more may go wrong, more is sprayed.
-        assert!(s.needed_lead_mm > lane.needed_lead_mm && s.worked_saving < lane.worked_saving);
+        // Two or three nozzles for a plant instead of one or two: more is sprayed.
+        assert!(s.worked_saving < lane.worked_saving);
+        println!(
+            "{} m/s: {:.4} worked out, {:.4} ({:.4} to {:.4}) of {} driven",
+            s.speed_m_s, s.worked_hits, d.hits, d.hits_from, d.hits_to, d.plants
+        );
         let (want, got) = (1.0 - s.worked_saving, 1.0 - d.saving);
         assert!((got / want - 1.0).abs() < 0.1, "{got} for {want}");
-        assert!((d.hits - s.worked_hits).abs() < 0.07, "{}", found.table());
+        assert!((d.hits - s.worked_hits).abs() < 0.05, "{}", found.table());
+    }
+}
+
+/// An S course whose heading is told with noise: outer nozzles stray by the angle times how far out
+/// they are. By hand at 2 m/s: some 1.8 m of way take 0.9 s, 45 readings; 4 deg/s times 0.9 s over the root
+/// of 45 are 0.54 deg, and nozzles at 0.25 to 3.75 m, 2.3 m by their mean square, stray by 22 mm.
+#[test]
+fn turns_are_driven_as_they_are_worked_out() {
+    let machine = DEMO_MACHINE
+        .replace("lateral_margin_m = 0.03", "lateral_margin_m = 0.1")
+        .replace("nozzles = 8", "nozzles = 16")
+        .replace(
+            "view_left_m = 2.2\nview_right_m = 2.2",
+            "view_left_m = 4.2\nview_right_m = 4.2",
+        )
+        + "\n[turning]\nbehind_axle_m = 2.0\n";
+    let noisy = only("turn_radius_m = 20.0\nyaw_noise_deg_s = 4.0\n");
+    let found = report_alone(&machine, &noisy, 0.9, 4);
+    let straight = report_alone(&machine, &only("yaw_noise_deg_s = 4.0\n"), 0.9, 0);
+    for (s, even) in found.speeds.iter().zip(&straight.speeds) {
+        let d = s.driven.expect("driven");
+        println!(
+            "{} m/s: {:.1} mm worked out, {:.1} {:.1} driven; {:.3} {:.3}",
+            s.speed_m_s, s.edge_sd_mm, d.start_sd_mm, d.stop_sd_mm, s.worked_hits, d.hits
+        );
+        // Stops alone: a start may be that of a plant beside the lane, taken for one in it.
+        let strayed = d.stop_sd_mm / s.edge_sd_mm;
+        assert!((strayed - 1.0).abs() < 0.3, "{}", found.table());
+        assert!(s.edge_sd_mm > 10.0 * even.edge_sd_mm);
+        assert!((d.hits - s.worked_hits).abs() < 0.08, "{}", found.table());
+    }
+    let slow = found.speeds[0].edge_sd_mm;
+    assert!((slow - 22.0).abs() < 3.0, "{slow}");
+}
+
+#[test]
+fn turns_need_a_sensor_and_room() {
+    let demo = Demo::new("buffers-turns");
+    let budget = |radius: f64| {
+        let text = format!("buffers_format = 1\n[errors]\nturn_radius_m = {radius:?}\n");
+        demo.write("budget.toml", text.as_bytes())
+    };
+    let turning = DEMO_MACHINE.to_owned() + "\n[turning]\nbehind_axle_m = 2.0\n";
+    for (machine, radius, words) in [
+        (DEMO_MACHINE, 20.0, "no yaw-rate sensor"),
+        (turning.as_str(), 2.5, "give turn_radius_m of 3.00 or more"),
+    ] {
+        let machine = demo.write("machine.toml", machine.as_bytes());
+        let out = host_sim(&[
+            "buffers",
+            &machine,
+            "--errors",
+            &budget(radius),
+            "--runs",
+            "1",
+        ]);
+        let said = messages(&out);
+        assert_eq!(out.status.code(), Some(2), "{said}");
+        assert!(said.contains(words) && said.contains("help"), "{said}");
     }
 }
 

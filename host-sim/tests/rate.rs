@@ -244,10 +244,9 @@ fn a_broadcast_pass_gives_the_wanted_rate_whatever_the_speed() {
     let share = field.mean_l_ha / field.wanted_l_ha;
     assert!(share > 0.80 && share < 1.0, "{share}");
     let duties = summary.duties.expect("a rate");
-    assert_eq!(
-        (duties.of_valve, duties.of_short, duties.too_small),
-        (0, 0, 0)
-    );
+    assert_eq!((duties.of_valve, duties.too_small), (0, 0));
+    // Each of the eight nozzles opens once, and leads to its beat by a cycle that is cut.
+    assert!((1..=8).contains(&duties.of_short), "{duties:?}");
 }
 
 /// Twelve seconds of broadcast, from 3 m/s to 5 and on, past many plants where the boom's pattern is

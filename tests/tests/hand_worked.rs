@@ -58,22 +58,23 @@ fn expect(commands: &[Command], wanted: &[(Action, f64)], within_us: f64) {
 
 const COUNT_AT_5: f64 = 12.5;
 
+/// What comes at a steady 5 m/s, which is `wanted` to within a count.
+#[track_caller]
+fn at_5(core: Core, images: Vec<(u64, Input)>, wanted: &[(Action, f64)]) -> Core {
+    let (core, commands) = go(core, motion(5.0, 0.0), 0.0, 3.0, images);
+    expect(&commands, wanted, COUNT_AT_5);
+    core
+}
+
 /// Near edge 11.000 − 0.030 − 0.050 = 10.920. x(t + 0.020) + 0.025·5 = 10.920 gives
 /// 10 + 5(t + 0.020 − 2) = 10.795, t = 2.139. Far edge 11.080:
 /// 10 + 5(t + 0.015 − 2) = 10.955, t = 2.176.
 #[test]
 fn steady_speed() {
-    let (_, c) = go(
+    at_5(
         one_lane(|_, _| ()),
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         vec![(2_080_000, image(1_000_000, 60_000))],
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.139), (Action::Close, 2.176)],
-        COUNT_AT_5,
     );
 }
 
@@ -134,17 +135,10 @@ fn slow() {
 #[test]
 fn thick_fan() {
     let core = one_lane(|c, _| c.patch.edge_extra = Length::from_mm(50));
-    let (_, c) = go(
+    at_5(
         core,
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         vec![(2_080_000, image(1_000_000, 60_000))],
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.129), (Action::Close, 2.186)],
-        COUNT_AT_5,
     );
 }
 
@@ -161,17 +155,10 @@ fn margins_in_time_act_at_the_true_speed() {
         c.patch.trail_time = Span::from_ms(3);
     };
     let images = || vec![(2_080_000, image(1_000_000, 60_000))];
-    let (_, c) = go(
+    at_5(
         one_lane(|c, _| times(c)),
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         images(),
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.126), (Action::Close, 2.183)],
-        COUNT_AT_5,
     );
     let (_, c) = go(
         one_lane(|c, _| times(c)),
@@ -197,17 +184,10 @@ fn shortest_on_time() {
         c.patch.trail = Length::from_mm(0);
         c.timing.shortest_on = Span::from_ms(30);
     });
-    let (_, c) = go(
+    at_5(
         core,
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         vec![(2_080_000, image(1_000_000, 1000))],
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.1549), (Action::Close, 2.1849)],
-        COUNT_AT_5,
     );
 }
 
@@ -219,11 +199,10 @@ fn overlapping_patches_merge() {
         (2_080_000, image(1_000_000, 60_000)),
         (2_081_000, image(1_100_000, 60_000)),
     ];
-    let (core, c) = go(one_lane(|_, _| ()), motion(5.0, 0.0), 0.0, 3.0, images);
-    expect(
-        &c,
+    let core = at_5(
+        one_lane(|_, _| ()),
+        images,
         &[(Action::Open, 2.139), (Action::Close, 2.196)],
-        COUNT_AT_5,
     );
     assert_eq!(core.counters().patches_merged, 1);
 }
@@ -239,35 +218,21 @@ fn gaps_too_short_for_the_valve_are_bridged() {
             (2_081_000, image(x, 60_000)),
         ]
     };
-    let (core, c) = go(
+    let core = at_5(
         one_lane(|_, _| ()),
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         pair(1_200_000),
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.139), (Action::Close, 2.216)],
-        COUNT_AT_5,
     );
     assert_eq!(core.counters().gaps_bridged, 1);
-    let (core, c) = go(
+    let core = at_5(
         one_lane(|_, _| ()),
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         pair(1_300_000),
-    );
-    expect(
-        &c,
         &[
             (Action::Open, 2.139),
             (Action::Close, 2.176),
             (Action::Open, 2.199),
             (Action::Close, 2.236),
         ],
-        COUNT_AT_5,
     );
     assert_eq!(core.counters().gaps_bridged, 0);
 }
@@ -380,17 +345,10 @@ fn stop_over_a_plant() {
 #[test]
 fn nozzle_behind_the_reference_point() {
     let core = one_lane(|_, n| n.x = Length::from_mm(-500));
-    let (_, c) = go(
+    at_5(
         core,
-        motion(5.0, 0.0),
-        0.0,
-        3.0,
         vec![(2_080_000, image(1_000_000, 60_000))],
-    );
-    expect(
-        &c,
         &[(Action::Open, 2.239), (Action::Close, 2.276)],
-        COUNT_AT_5,
     );
 }
 

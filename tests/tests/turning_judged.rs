@@ -1,10 +1,12 @@
 //! Whole drives with curves, from the world's path to the judge's report.
 
-use ground_truth::{EdgeKind, Report};
+use ground_truth::{Edge, EdgeKind, Report};
+use host_sim::generate::drive;
 use host_sim::machine::Machine;
+use host_sim::replay::replay;
 use host_sim::run::DEMO_MACHINE;
 use host_sim::scenario::Scenario;
-use system_tests::judged;
+use host_sim::scene::Scene;
 
 /// The demo's machine with a 24 m boom and one detector over all of it; `turning` is a table.
 fn machine(turning: &str) -> Machine {
@@ -60,24 +62,67 @@ fn over(seed: u64, legs: &str, way: f64, sensors: &str) -> Scenario {
     Scenario::parse("scenario.toml", &text).unwrap_or_else(|e| panic!("{e}"))
 }
 
-/// Prints a judgement; returns the RMS of the starts at the outermost metre, m. Left out, but
-/// counted and at most one in thirty, are starts more than 0.1 m early: there a plant's patch on a
-/// nozzle that turned out not to be its own had grown together with another's.
-fn say(name: &str, radius: f64, report: &Report) -> f64 {
-    let all: Vec<f64> = report
-        .edges
-        .iter()
-        .filter(|e| e.kind == EdgeKind::Start && (e.nozzle < 2 || e.nozzle >= 46))
-        .map(ground_truth::Edge::error)
-        .collect();
-    let tips: Vec<f64> = all.iter().copied().filter(|e| *e >= -0.1).collect();
-    let early = all.len() - tips.len();
-    let rms = (tips.iter().map(|e| e * e).sum::<f64>() / tips.len().max(1) as f64).sqrt();
+/// A drive's judgement, and what it was judged against.
+struct Judged {
+    report: Report,
+    scene: Scene,
+}
+
+fn judged(scenario: &Scenario, machine: &Machine) -> Judged {
+    let world = drive("scenario.toml", scenario, machine).expect("the scenario drives");
+    let run = replay("machine.toml", machine, &world.recording).expect("the recording replays");
+    let scene = Scene::from_truth("truth.json", &world.truth, machine, &world.recording)
+        .expect("the drive's own truth fits");
+    let report = scene.judge(&run.commands, Some(&run.images));
+    let report = report.expect("the judge takes its input");
+    Judged { report, scene }
+}
+
+/// A plant that lies beside a lane by no more may be taken for one in it: the turn that the sensors
+/// tell of is off by that much across. Two were so in all these drives, by 0.8 and 1.7 mm, and each
+/// had grown together with the lane's own plant.
+const ACROSS_M: f64 = 0.003;
+/// A start earlier than this is another plant's, m.
+const EARLY_M: f64 = 0.1;
+
+/// Whether a spray that begins too early begins where a plant wants it that lies just beside the
+/// lane.
+fn is_a_neighbours(edge: &Edge, judged: &Judged) -> bool {
+    let turning = judged.scene.ground.turning().expect("a path");
+    let n = &judged.scene.nozzles[edge.nozzle];
+    let margin = 0.03;
+    let own = &judged.report.served[edge.plants.clone()];
+    let met = |plant: usize| turning.met(plant, edge.nozzle);
+    let near = own.iter().filter_map(|&p| met(p)).map(|m| m.near());
+    let lead = near.fold(f64::INFINITY, f64::min) - edge.wanted_x;
+    let mut others = (0..judged.scene.plants.len()).filter(|p| !own.contains(p));
+    others.any(|plant| {
+        let Some(met) = met(plant) else { return false };
+        let beside = (met.y - n.y).abs() - 0.5 * (met.width + n.lane_width_m) - margin;
+        (0.0..ACROSS_M).contains(&beside) && (met.near() - lead - edge.got_x).abs() < 0.015
+    })
+}
+
+/// Prints a judgement; returns the RMS of the starts at the outermost metre, m. Left out are starts
+/// that are another plant's, each of which has to be shown.
+fn say(name: &str, radius: f64, judged: &Judged) -> f64 {
+    let report = &judged.report;
+    let starts = report.edges.iter().filter(|e| e.kind == EdgeKind::Start);
+    let (early, own): (Vec<&Edge>, Vec<&Edge>) = starts.partition(|e| e.error() < -EARLY_M);
     if !name.starts_with("blind") {
-        assert!(30 * early <= all.len(), "{name}: {early} starts early");
+        for edge in &early {
+            assert!(is_a_neighbours(edge, judged), "{name} {radius} m: {edge:?}");
+        }
     }
+    let early = early.len();
+    let tips: Vec<f64> = own
+        .iter()
+        .filter(|e| e.nozzle < 2 || e.nozzle >= 46)
+        .map(|e| e.error())
+        .collect();
+    let rms = (tips.iter().map(|e| e * e).sum::<f64>() / tips.len().max(1) as f64).sqrt();
     println!(
-        "{name} {radius} m: sprayed {:.0} m2; of {} plants {} full, {} partial, {} missed {:?}; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges, {early} early)",
+        "{name} {radius} m: sprayed {:.0} m2; of {} plants {} full, {} partial, {} missed {:?}; start {:.1} mm RMS, outermost metre {:.1} mm RMS ({} edges; {early} starts of all are a neighbour's)",
         report
             .strips
             .iter()
@@ -105,15 +150,16 @@ fn plants_on_arcs_get_their_dose() {
     // than foretold; the inner ones take up to five seconds from image to spray.
     for (radius, share) in [(-15.0, 0.93), (30.0, 0.995), (-60.0, 0.995)] {
         let scenario = scenario(7, radius, yaw);
-        let report = judged(&scenario, &told);
-        let tips = say("yaw rate", radius, &report);
+        let driven = judged(&scenario, &told);
+        let report = &driven.report;
+        let tips = say("yaw rate", radius, &driven);
         let without = judged(&scenario, &blind);
         say("blind   ", radius, &without);
         assert_eq!(report.problems, []);
         let full = report.targets.full as f64 / report.targets.total as f64;
         assert!(full >= share, "{full} full at {radius} m");
         assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
-        assert!(without.targets.full * 2 < report.targets.full);
+        assert!(without.report.targets.full * 2 < report.targets.full);
     }
 }
 
@@ -138,8 +184,9 @@ fn changing_curves_are_followed() {
         ("S       ", s, 140.0, 0.99, 0.015),
         ("headland", turn, 76.0, 0.97, 0.015),
     ] {
-        let report = judged(&over(11, &legs, way, yaw), &told);
-        let tips = say(name, 0.0, &report);
+        let driven = judged(&over(11, &legs, way, yaw), &told);
+        let report = &driven.report;
+        let tips = say(name, 0.0, &driven);
         assert_eq!(report.problems, []);
         let full = report.targets.full as f64 / report.targets.total as f64;
         assert!(full >= share, "{full} full, {name}");
@@ -155,8 +202,9 @@ fn two_wheels_do_as_well() {
     for radius in [-30.0, 30.0] {
         // The wheel's place stands in its own table, which is open here.
         let scenario = scenario(8, radius, "y_m = -0.9\n[second_wheel]\ny_m = 0.9");
-        let report = judged(&scenario, &told);
-        let tips = say("2 wheels", radius, &report);
+        let driven = judged(&scenario, &told);
+        let report = &driven.report;
+        let tips = say("2 wheels", radius, &driven);
         assert_eq!(report.problems, []);
         let full = report.targets.full as f64 / report.targets.total as f64;
         assert!(full >= 0.995, "{full} full at {radius} m");
@@ -172,8 +220,9 @@ fn fans_add_up_to_the_dose_on_arcs() {
     let (told, blind) = (fans("[turning]\nbehind_axle_m = 2.0"), fans(""));
     for (radius, share) in [(-30.0, 0.99), (60.0, 0.99)] {
         let scenario = scenario(9, radius, yaw);
-        let report = judged(&scenario, &told);
-        let tips = say("fans    ", radius, &report);
+        let driven = judged(&scenario, &told);
+        let report = &driven.report;
+        let tips = say("fans    ", radius, &driven);
         let without = judged(&scenario, &blind);
         say("blind   ", radius, &without);
         println!(
@@ -188,6 +237,6 @@ fn fans_add_up_to_the_dose_on_arcs() {
         let full = report.targets.full as f64 / reached;
         assert!(full >= share, "{full} full at {radius} m");
         assert!(tips <= 0.015, "{tips} m at the tips on {radius} m");
-        assert!(without.targets.full * 2 < report.targets.full);
+        assert!(without.report.targets.full * 2 < report.targets.full);
     }
 }

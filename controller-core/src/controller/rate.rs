@@ -40,14 +40,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// a closed valve. The speed is the nozzle's own, in a curve too. Constant work; changes
     /// nothing but counters.
     pub fn duty(&mut self, now: Micros, nozzle: u16) -> Option<u16> {
+        let share = self.share(now, nozzle)?;
+        Some(share.map_or_else(|plain| plain, |share| self.count(share)))
+    }
+
+    /// A duty, not yet counted. `Err`: one that is none of the rate's and counts for nothing.
+    fn share(&mut self, now: Micros, nozzle: u16) -> Option<Result<Duty, u16>> {
         let index = usize::from(nozzle);
         let config = self.nozzles.get(index)?;
         let lane = self.lanes.get(index)?;
         if !lane.is_open() {
-            return Some(0);
+            return Some(Err(0));
         }
         let Some(rate) = &mut self.rate else {
-            return Some(1000);
+            return Some(Err(1000));
         };
         if rate.fell_silent(now) {
             bump(&mut self.counters.pressure_faults);
@@ -63,7 +69,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let speed = Speed::from_internal(own.v);
         let open = config.open_delay.signed();
         let dead = open.saturating_sub(config.close_delay.signed());
-        let share = rate.duty(now, index, speed, dead, patch);
+        Some(Ok(rate.duty(now, index, speed, dead, patch)))
+    }
+
+    fn count(&mut self, share: Duty) -> u16 {
         bump(&mut self.counters.duties);
         match share {
             Duty::Right(_) => {}
@@ -71,7 +80,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Duty::Short => bump(&mut self.counters.duties_of_short),
             Duty::TooSmall | Duty::Unknown => bump(&mut self.counters.duties_too_small),
         }
-        Some(share.thousandths())
+        share.thousandths()
     }
 
     /// What the cycle of an open valve is to be that begins at `begins`, at or shortly before
@@ -81,18 +90,20 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     ///
     /// In spot work all cycles are whole and the first begins with the patch. In broadcast
     /// neighbours beat half a cycle apart: a cycle that begins off its nozzle's beat lasts to the
-    /// next one and flows fully, too much over at most a cycle. Constant work.
+    /// next one and flows fully: too much over less than a cycle, at most once an opening, and
+    /// counted with what is too short to be switched. Constant work.
     pub fn cycle(&mut self, now: Micros, begins: Micros, nozzle: u16) -> Option<Cycle> {
-        let duty = self.duty(now, nozzle)?;
+        let share = self.share(now, nozzle)?;
         let index = usize::from(nozzle);
         let rate = self.rate.as_ref()?;
         let bench = self.lanes.get(index)?.in_bench();
         let beat = !bench && self.layers.mode_of(index) == Mode::Broadcast;
         let length = rate.length(begins, index, beat);
-        let duty = if duty > 0 && rate.is_cut(length) {
-            1000
-        } else {
-            duty
+        let cut = rate.is_cut(length);
+        let duty = match share {
+            Err(plain) => plain,
+            Ok(share) if cut => self.count(share.whole()),
+            Ok(share) => self.count(share),
         };
         Some(Cycle { duty, length })
     }

@@ -5,7 +5,10 @@
 
 use std::f64::consts::TAU;
 
-use ground_truth::buffers::{Buffers, Cause, Moves, Neighbours, Spots, Spread};
+use ground_truth::TrueFan;
+use ground_truth::buffers::{
+    Buffers, Cause, Errors as Summed, Moves, Neighbours, Set, Spots, Spread, Sums,
+};
 
 use super::file::{Errors, Field};
 use crate::machine::Machine;
@@ -19,6 +22,8 @@ pub const PIECE_S: f64 = 1.0;
 const SPEED_OVER_M: f64 = 0.12;
 /// Waves of rough ground, m: those of a scenario that tells of none.
 const WAVES_M: (f64, f64) = (1.5, 30.0);
+/// Readings of a yaw-rate sensor a second.
+pub const YAW_HZ: f64 = 50.0;
 /// Swings of the boom a second, as in such a scenario.
 pub const WHIP_HZ: f64 = 0.7;
 /// What is left of a wheel's unevenness once its slots are learned.
@@ -87,6 +92,14 @@ impl Reckoning<'_> {
         let e = self.errors;
         let g = self.geometry(v);
         let (ms, mm, percent) = (1e-3, 1e-3, 1e-2);
+        let turned = self.turned_rad(v, &g);
+        let aside = self.aside_m();
+        // In a curve the outer nozzles go faster, and the inner ones slower.
+        let own = if e.turn_radius_m > 0.0 {
+            v * (1.0 + (aside / e.turn_radius_m).powi(2)).sqrt()
+        } else {
+            v
+        };
         let camera_m = e.camera_height_m;
         // A ray at tan⁻¹(x/H) meets the ground at x; turned by one radian it moves by H + x²/H.
         let by_pitch = camera_m + g.seen_m * g.seen_m / camera_m;
@@ -115,24 +128,33 @@ impl Reckoning<'_> {
             moves,
             spread: Spread::Normal(sd),
         };
-        use Moves::{Ends, Nozzle, Plant, Start, Stop};
+        use Moves::{AllEnds, AllStarts, AllStops, Ends, Nozzle, Plant};
         vec![
-            ("valve_delay_ms", normal(Ends, e.valve_delay_ms * ms * v)),
+            (
+                "valve_delay_ms",
+                normal(AllEnds, e.valve_delay_ms * ms * own),
+            ),
             (
                 "valve_spread_ms",
-                normal(Nozzle, e.valve_spread_ms * ms * v),
+                normal(Nozzle, e.valve_spread_ms * ms * own),
             ),
-            ("valve_jitter_ms", normal(Ends, e.valve_jitter_ms * ms * v)),
-            ("throw_ms", normal(Plant, e.throw_ms * ms * v)),
+            (
+                "valve_jitter_ms",
+                normal(Ends, e.valve_jitter_ms * ms * own),
+            ),
+            ("throw_ms", normal(Plant, e.throw_ms * ms * own)),
             (
                 "fan_thickness_mm",
-                normal(Ends, 0.5 * e.fan_thickness_mm * mm),
+                normal(AllEnds, 0.5 * e.fan_thickness_mm * mm),
             ),
             ("fan_spread_mm", normal(Ends, 0.5 * e.fan_spread_mm * mm)),
-            ("capture_time_ms", normal(Plant, e.capture_time_ms * ms * v)),
+            (
+                "capture_time_ms",
+                normal(Plant, e.capture_time_ms * ms * own),
+            ),
             (
                 "capture_jitter_ms",
-                normal(Plant, e.capture_jitter_ms * ms * v),
+                normal(Plant, e.capture_jitter_ms * ms * own),
             ),
             ("camera_place_mm", normal(Plant, e.camera_place_mm * mm)),
             (
@@ -143,7 +165,10 @@ impl Reckoning<'_> {
                 "detection_place_mm",
                 normal(Plant, e.detection_place_mm * mm),
             ),
-            ("detection_edge_mm", normal(Ends, e.detection_edge_mm * mm)),
+            (
+                "detection_edge_mm",
+                normal(AllEnds, e.detection_edge_mm * mm),
+            ),
             (
                 "wheel_scale_percent",
                 normal(Plant, e.wheel_scale_percent * percent * g.way_m),
@@ -156,8 +181,8 @@ impl Reckoning<'_> {
                     e.wheel_slip_percent * percent * (g.way_m * SLIP_STEP_S * v).sqrt(),
                 ),
             ),
-            ("wheel_unevenness_percent", normal(Ends, uneven)),
-            ("acceleration_m_s2", normal(Ends, forecast)),
+            ("wheel_unevenness_percent", normal(AllEnds, uneven)),
+            ("acceleration_m_s2", normal(AllEnds, forecast)),
             (
                 "boom_whip_mm",
                 Cause {
@@ -165,8 +190,8 @@ impl Reckoning<'_> {
                     spread: Spread::Swing(swings),
                 },
             ),
-            ("boom_whip_mm", normal(Start, start_swings)),
-            ("boom_whip_mm", normal(Stop, stop_swings)),
+            ("boom_whip_mm", normal(AllStarts, start_swings)),
+            ("boom_whip_mm", normal(AllStops, stop_swings)),
             (
                 "boom_height_mm",
                 normal(
@@ -181,8 +206,27 @@ impl Reckoning<'_> {
                     e.boom_pitch_deg.to_radians() * differ(height, by_pitch),
                 ),
             ),
+            ("yaw_noise_deg_s", normal(Plant, aside * turned.0)),
+            ("yaw_offset_deg_s", normal(Plant, aside * turned.1)),
             ("rounding", normal(Ends, ROUNDING_M)),
         ]
+    }
+
+    /// How far the heading is off that the machine is believed to have turned by from image to spray,
+    /// one standard deviation, rad: by the sensor's noise, and by its offset.
+    fn turned_rad(&self, v: f64, g: &Geometry) -> (f64, f64) {
+        let e = self.errors;
+        if e.turn_radius_m <= 0.0 {
+            return (0.0, 0.0);
+        }
+        let time = g.way_m / v;
+        let noise = e.yaw_noise_deg_s.to_radians() * (time / YAW_HZ).sqrt();
+        (noise, e.yaw_offset_deg_s.to_radians() * time)
+    }
+
+    /// How far nozzles are from the middle, the root of the mean square, m.
+    fn aside_m(&self) -> f64 {
+        mean(self.machine.nozzles.iter().map(|n| n.y_m * n.y_m)).sqrt()
     }
 
     /// How far the spray of each nozzle swings against the plant as it was seen, start and stop
@@ -229,8 +273,8 @@ impl Reckoning<'_> {
         }))
     }
 
-    /// One standard deviation of where a plant is told to be across, m: what height and whip make
-    /// of it.
+    /// One standard deviation of where a plant is told to be across, m: what height, whip and a
+    /// heading that is off make of it.
     pub fn across_sd_m(&self, v: f64) -> f64 {
         let (m, e) = (self.machine, self.errors);
         let g = self.geometry(v);
@@ -244,7 +288,10 @@ impl Reckoning<'_> {
         // A boom that is turned sees what lies ahead of it aside, by a sine.
         let ahead = mean(m.detectors.iter().map(|d| d.x_m)) + g.seen_m;
         let by_whip = e.boom_whip_mm * 1e-3 / self.whip_arm_m() * ahead / 2.0_f64.sqrt();
-        by_height.hypot(by_whip)
+        // What lies ahead when it is seen is swung aside by a heading that is off.
+        let (noise, offset) = self.turned_rad(v, &g);
+        let by_yaw = g.way_m * noise.hypot(offset);
+        by_height.hypot(by_whip).hypot(by_yaw)
     }
 
     /// Mean width of a lane, m.
@@ -257,13 +304,26 @@ impl Reckoning<'_> {
         ground_truth::buffers::across(self.across_sd_m(v), margin_m, self.lane_m())
     }
 
-    /// How many nozzles a plant can't do without, and for which share of plants.
-    pub fn lanes(&self) -> Vec<(u32, f64)> {
+    /// Causes at speed `v` summed up for this boom's plants: each nozzle over its lane by itself, or
+    /// doses that add up.
+    pub fn summed(&self, causes: &[Cause], v: f64) -> Summed {
+        let Some(fan) = scene::fan(self.machine) else {
+            return Summed::new(causes, &self.lanes());
+        };
+        let valves = &self.machine.valves;
+        let sums = Sums {
+            sets: self.sets(&fan).into_iter().map(|s| s.set).collect(),
+            wanted: fan.wanted_share - ENOUGH,
+            // A point is full once the whole thickness of the fan flows fully, and lacks dose as flow
+            // rises.
+            ramps_m: (valves.open_rise_s * v, valves.close_fall_s * v),
+        };
+        Summed::summed(causes, &sums)
+    }
+
+    /// How many nozzles a plant lies under, and for which share of plants.
+    fn lanes(&self) -> Vec<(u32, f64)> {
         let (lane, wide) = (self.lane_m(), self.field.size_mean_m);
-        if let Some(sets) = self.sets() {
-            let share = 1.0 / sets.len() as f64;
-            return sets.iter().map(|s| (s.needed, share)).collect();
-        }
         let whole = (wide / lane).floor();
         let more = wide / lane - whole;
         vec![(whole as u32 + 1, 1.0 - more), (whole as u32 + 2, more)]
@@ -272,8 +332,11 @@ impl Reckoning<'_> {
     /// What is sprayed at speed `v` besides the buffers.
     pub fn spots(&self, v: f64) -> Spots {
         let m = self.machine;
-        let wide = match self.sets() {
-            Some(sets) => self.lane_m() * mean(sets.iter().map(|s| f64::from(s.opened))),
+        let wide = match scene::fan(m) {
+            Some(fan) => {
+                let sets = self.sets(&fan);
+                self.lane_m() * mean(sets.iter().map(|s| f64::from(s.opened)))
+            }
             None => self.lane_m() + self.field.size_mean_m + 2.0 * m.patch.lateral_margin_m,
         };
         let valve = 0.5 * (m.valves.open_rise_s + m.valves.close_fall_s) * v;
@@ -295,35 +358,32 @@ impl Reckoning<'_> {
         }
     }
 
-    /// Where doses of fans are summed: the nozzles that open for a plant of mean size, and of those
-    /// the ones it can't do without, at places spread evenly from one nozzle to the next. The
-    /// fewest neighbours that give every point of the plant and its margin the wanted share, on an
-    /// endless boom.
-    fn sets(&self) -> Option<Vec<Set>> {
-        let (fan, lane) = (scene::fan(self.machine)?, self.lane_m());
+    /// Where doses of fans are summed: the nozzles that open for a plant of mean size, at places
+    /// spread evenly from one nozzle to the next. The fewest neighbours that give every point of the
+    /// plant and its margin the wanted share, on an endless boom.
+    fn sets(&self, fan: &TrueFan) -> Vec<Opened> {
+        let lane = self.lane_m();
         let (wide, margin) = (self.field.size_mean_m, self.machine.patch.lateral_margin_m);
         let aside = ((fan.half_width_m + margin + wide) / lane).ceil() as i32 + 1;
         let mounts: Vec<f64> = (-aside..=aside).map(|i| f64::from(i) * lane).collect();
-        let set = |y: f64| -> Set {
+        let set = |y: f64| -> Opened {
             let (left, right) = (y - 0.5 * wide, y + 0.5 * wide);
-            let enough = |set: &[f64], by: f64| {
-                fan.worst(set, left - by, right + by) >= fan.wanted_share - ENOUGH
+            let enough = |set: &[f64]| {
+                fan.worst(set, left - margin, right + margin) >= fan.wanted_share - ENOUGH
             };
             let mut runs = (1..=mounts.len()).flat_map(|n| mounts.windows(n));
-            let run = runs.find(|r| enough(r, margin));
-            let run = run.unwrap_or(&mounts);
-            let spared = (0..run.len()).filter(|&i| {
-                let others = [&run[..i], &run[i + 1..]].concat();
-                enough(&others, 0.0)
-            });
-            let needed = run.len() - spared.count();
-            Set {
+            let run = runs.find(|r| enough(r)).unwrap_or(&mounts);
+            let points = fan.points(run, left, right);
+            let dose = |y: &f64| run.iter().map(|m| fan.share(y - m)).collect();
+            Opened {
                 opened: run.len() as u32,
-                needed: needed.max(1) as u32,
+                set: Set {
+                    doses: points.iter().map(dose).collect(),
+                },
             }
         };
         let places = (0..PLACES).map(|i| lane * (f64::from(i) + 0.5) / f64::from(PLACES));
-        Some(places.map(set).collect())
+        places.map(set).collect()
     }
 }
 
@@ -405,10 +465,10 @@ const COARSE_PART: f64 = 0.25;
 /// Instants that are looked at.
 const INSTANTS: u32 = 600;
 
-/// Nozzles that open for a plant, and those of them that it can't do without.
-struct Set {
+/// The nozzles that open for a plant, and what each gives it.
+struct Opened {
     opened: u32,
-    needed: u32,
+    set: Set,
 }
 
 /// Places from one nozzle to the next at which a plant is looked at.

@@ -50,6 +50,12 @@ pub struct Errors {
     pub boom_height_mm: f64,
     /// How far the pitch does.
     pub boom_pitch_deg: f64,
+    /// The machine turns to and fro on circles of this radius, m; 0: it goes straight.
+    pub turn_radius_m: f64,
+    /// Of a reading of the yaw-rate sensor, where it turns.
+    pub yaw_noise_deg_s: f64,
+    /// What is left of that sensor's offset.
+    pub yaw_offset_deg_s: f64,
     /// Height of the cameras, m.
     pub camera_height_m: f64,
 }
@@ -176,6 +182,9 @@ errors! {
     boom_whip_mm: 0.0, 1000.0, 10.0;
     boom_height_mm: 0.0, 500.0, 10.0;
     boom_pitch_deg: 0.0, 5.0, 0.2;
+    turn_radius_m: 0.0, 1000.0, 0.0;
+    yaw_noise_deg_s: 0.0, 10.0, 0.2;
+    yaw_offset_deg_s: 0.0, 5.0, 0.02;
     camera_height_m: 0.1, 20.0, 1.0;
 }
 

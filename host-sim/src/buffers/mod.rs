@@ -12,9 +12,7 @@ pub mod report;
 pub mod runs;
 
 use clap::Args;
-use ground_truth::buffers::{
-    Buffers, Cause, Errors as Summed, Neighbours, Spread, distance_and_time, worst_case,
-};
+use ground_truth::buffers::{Buffers, Cause, Neighbours, Spread, distance_and_time, worst_case};
 use rayon::prelude::*;
 
 use crate::calibrate::settings::{MachineText, Place, Setting, To};
@@ -93,11 +91,11 @@ pub fn buffers(wish: &Wish) -> Result<Report> {
     }
     let mut text = MachineText::load(&wish.machine)?;
     let machine = text.machine.clone();
-    runs::check(&wish.machine, &machine)?;
     let budget = match &wish.errors {
         None => Budget::default(),
         Some(path) => Budget::parse(path, &output::read_text(path)?)?,
     };
+    runs::check(&wish.machine, &machine, &budget.errors)?;
     let scenario = match &wish.scenario {
         None => Scenario::parse("buffers", USUAL)?,
         Some(path) => Scenario::parse(path, &output::read_text(path)?)?,
@@ -160,14 +158,13 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
     if asked.scenario_file.is_some() && !asked.budget.tells_unevenness {
         errors.wheel_unevenness_percent = 100.0 * asked.scenario.wheel.unevenness;
     }
-    let machine = upright(asked.machine);
+    let machine = upright(asked.machine, errors.turn_radius_m > 0.0);
     let reckoning = Reckoning {
         machine: &machine,
         errors: &errors,
         field: &field,
         frame_rate_hz: asked.scenario.detector.frame_rate_hz,
     };
-    let lanes = reckoning.lanes();
     let plain = |all: &[(&str, Cause)]| -> Vec<Cause> { all.iter().map(|c| c.1.clone()).collect() };
     let among = [speeds.0, speeds.1].map(|v| reckoning.neighbours(v));
     // What goes wrong across no lead makes good.
@@ -182,7 +179,7 @@ pub fn work_out(asked: &Asked<'_>) -> Result<Report> {
     for (i, v) in [speeds.0, speeds.1].into_iter().enumerate() {
         for _ in 0..2 {
             causes[i] = reckoning.causes(v, needs[i]);
-            let errors = Summed::new(&plain(&causes[i]), &lanes).among(among[i]);
+            let errors = reckoning.summed(&plain(&causes[i]), v).among(among[i]);
             let need = errors.smallest(along[i]);
             needs[i] =
                 need.ok_or_else(|| Error::Internal("no buffers reach the wanted hits".into()))?;
@@ -407,7 +404,7 @@ fn budget_lines(
     need: Buffers,
 ) -> Vec<Line> {
     let all: f64 = causes.iter().map(|(_, c)| c.spread.sd().powi(2)).sum();
-    let (lanes, among) = (reckoning.lanes(), reckoning.neighbours(v));
+    let among = reckoning.neighbours(v);
     let spots = among.spots;
     let saving = |buffers| match among.k {
         None => spots.saving(buffers),
@@ -430,7 +427,7 @@ fn budget_lines(
                 .collect();
             // What is next to nothing buys nothing.
             let better = if sd * sd > 2e-4 * all {
-                let summed = Summed::new(&half, &lanes).among(among);
+                let summed = reckoning.summed(&half, v).among(among);
                 summed.smallest(hits).unwrap_or(need)
             } else {
                 need

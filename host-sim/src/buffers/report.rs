@@ -79,7 +79,8 @@ impl From<Patch> for PatchKeys {
 pub struct Line {
     /// The key of the budget that it comes from; `rounding` is the controller's own.
     pub key: &'static str,
-    /// What it moves: `plant`, `nozzle`, `start`, `stop` or `ends`.
+    /// What it moves: `plant`; `starts`, `stops` or `all ends` of all nozzles over it; of each alone
+    /// `nozzle`, `start`, `stop` or `ends`.
     pub moves: &'static str,
     /// One standard deviation on the ground.
     pub sd_mm: f64,
@@ -101,6 +102,9 @@ pub fn word(moves: Moves) -> &'static str {
         Moves::Start => "start",
         Moves::Stop => "stop",
         Moves::Ends => "ends",
+        Moves::AllStarts => "starts",
+        Moves::AllStops => "stops",
+        Moves::AllEnds => "all ends",
     }
 }
 

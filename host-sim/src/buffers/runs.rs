@@ -15,11 +15,11 @@ use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
 use rayon::prelude::*;
 
-use super::causes::{PIECE_S, Reckoning, WHIP_HZ};
+use super::causes::{PIECE_S, Reckoning, WHIP_HZ, YAW_HZ};
 use super::file::Errors;
 use crate::error::{Error, Result};
 use crate::generate::{self, Drive};
-use crate::machine::{Machine, Patch};
+use crate::machine::{Machine, Patch, YawSource};
 use crate::progress;
 use crate::recording::Input;
 use crate::replay::replay;
@@ -165,7 +165,8 @@ impl Runs<'_> {
     }
 
     fn one(&self, v: f64, index: u32, candidates: &[Patch]) -> Result<Vec<Drove>> {
-        let told = upright(self.reckoning.machine);
+        // It is reckoned with as it is driven.
+        let told = self.reckoning.machine.clone();
         let mixed = self.seed.wrapping_mul(0x9e37_79b9_7f4a_7c15)
             ^ u64::from(index).wrapping_mul(0xbf58_476d_1ce4_e5b9)
             ^ v.to_bits().wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -283,15 +284,20 @@ impl Runs<'_> {
         };
         world.image_faults.clock_offset_s = draw.ms(e.capture_time_ms);
         world.camera.height_m = e.camera_height_m;
-        if e.boom_whip_mm + e.boom_height_mm + e.boom_pitch_deg > 0.0 {
-            world.path = Some(self.sway(ground));
+        if e.turn_radius_m > 0.0 {
+            let offset = draw.of(e.yaw_offset_deg_s.to_radians());
+            world.yaw = Some((YAW_HZ, e.yaw_noise_deg_s.to_radians(), offset));
+            world.wheel_y_m = machine.turning.map_or(0.0, |t| t.wheel_y_m);
+        }
+        if e.turn_radius_m + e.boom_whip_mm + e.boom_height_mm + e.boom_pitch_deg > 0.0 {
+            world.path = Some(self.over(ground));
         }
         s.world = world;
         s
     }
 
-    /// One straight leg under a boom that sways.
-    fn sway(&self, ground: f64) -> FieldPath {
+    /// The ground under a boom that sways: straight on, or to and fro.
+    fn over(&self, ground: f64) -> FieldPath {
         let e = self.reckoning.errors;
         let whip = FieldWhip {
             amplitude_m: e.boom_whip_mm * 1e-3,
@@ -308,12 +314,8 @@ impl Runs<'_> {
             seed: 0,
         };
         FieldPath {
-            legs: vec![FieldLeg {
-                length_m: ground,
-                from_per_m: 0.0,
-                to_per_m: 0.0,
-            }],
-            behind_axle_m: 0.0,
+            legs: legs(ground, e.turn_radius_m),
+            behind_axle_m: (self.reckoning.machine.turning).map_or(0.0, |t| t.behind_axle_m),
             crab_rad: 0.0,
             height_m: self.reckoning.height_m(),
             whip: (whip.amplitude_m > 0.0).then_some(whip),
@@ -322,11 +324,36 @@ impl Runs<'_> {
     }
 }
 
-/// The machine as the drives have it: every nozzle healthy, nothing sprayed but plants, straight
-/// on.
-pub fn upright(machine: &Machine) -> Machine {
+/// Legs of an S course over so much ground: half a radius to steer in, an arc of one radian, a
+/// radius to steer to the other side, and so on; straight on where the radius is 0.
+fn legs(ground: f64, radius: f64) -> Vec<FieldLeg> {
+    let leg = |length_m: f64, from_per_m: f64, to_per_m: f64| FieldLeg {
+        length_m,
+        from_per_m,
+        to_per_m,
+    };
+    if radius <= 0.0 {
+        return vec![leg(ground, 0.0, 0.0)];
+    }
+    let mut side = 1.0 / radius;
+    let mut legs = vec![leg(0.5 * radius, 0.0, side)];
+    let mut length = 0.5 * radius;
+    while length < ground {
+        legs.push(leg(radius, side, side));
+        legs.push(leg(radius, side, -side));
+        side = -side;
+        length += 2.0 * radius;
+    }
+    legs
+}
+
+/// The machine as the drives have it: every nozzle healthy, nothing sprayed but plants, and straight
+/// on unless they turn.
+pub fn upright(machine: &Machine, turns: bool) -> Machine {
     let mut m = machine.clone();
-    m.turning = None;
+    if !turns {
+        m.turning = None;
+    }
     m.faulty.clear();
     m.modes.spray_unseen = false;
     m.modes.acknowledge_at_start = false;
@@ -417,10 +444,34 @@ pub fn scaled(patch: Patch, by: f64) -> Patch {
     }
 }
 
-/// Refuses a machine that the core does not take, before anything is driven.
-pub fn check(file: &str, machine: &Machine) -> Result<()> {
+/// Refuses a machine that the core does not take, or that can't turn as the budget has it, before
+/// anything is driven.
+pub fn check(file: &str, machine: &Machine, errors: &Errors) -> Result<()> {
     if machine.nozzles.is_empty() {
         return Err(Error::Internal("a checked machine has nozzles".into()));
+    }
+    let radius = errors.turn_radius_m;
+    if radius > 0.0 {
+        if !(machine.turning).is_some_and(|t| t.heading == YawSource::Rate) {
+            return Err(Error::file(
+                file,
+                format!(
+                    "the budget turns on {radius} m, and this machine knows of no yaw-rate sensor"
+                ),
+                "add [turning] to the machine file, or leave turn_radius_m out of the budget",
+            ));
+        }
+        let (left, right) = machine.lanes();
+        let half = left.abs().max(right.abs());
+        if radius < 1.5 * half {
+            return Err(Error::file(
+                file,
+                format!(
+                    "the budget turns on {radius} m, where the inner end of a boom of {half:.2} m to a side nearly stands"
+                ),
+                format!("give turn_radius_m of {:.2} or more", 1.5 * half),
+            ));
+        }
     }
     crate::core_setup::Setup::new(file, machine)?
         .core()

@@ -1,6 +1,8 @@
 //! From causes of error to the share of plants that get their full dose, and back to the buffers.
 
+use super::edges::{Room, Sums};
 use super::normal::{Table, quantile};
+use super::places::places;
 use super::product::Neighbours;
 
 /// What a cause moves, and what it moves alike.
@@ -16,6 +18,12 @@ pub enum Moves {
     Stop,
     /// Where it begins and where it ends, each for itself.
     Ends,
+    /// Where all nozzles over a plant begin, alike.
+    AllStarts,
+    /// Where all of them end, alike.
+    AllStops,
+    /// Where all of them begin, alike, and where all end, alike, the two for themselves.
+    AllEnds,
 }
 
 /// How a cause spreads.
@@ -91,70 +99,112 @@ impl Buffers {
 /// All causes at one speed, ready to be asked.
 ///
 /// A plant is full when each of its nozzles begins no later than the lead allows and ends no
-/// earlier than the trail allows. With `c` common to the plant, `n` to a nozzle, and `a`, `b` of
-/// one edge, positive too late: `c + n + a ≤ lead` and `c + n + b ≥ −trail`, for all its nozzles.
-/// With [`Neighbours`] an edge at which another plant's spray goes on can't fail.
+/// earlier than the trail allows. With `c` common to the plant, `a`, `b` to all nozzles at an edge,
+/// and `n` and `p`, `q` one nozzle's own, positive too late: `c + a + n + p ≤ lead` and
+/// `c + b + n + q ≥ −trail`, for all its nozzles. Where there are several, `n` is taken for each edge
+/// apart. Where doses are summed, their sum is to be what is wanted instead ([`Sums`]). With
+/// [`Neighbours`] an edge at which another plant's spray goes on can't fail.
 #[derive(Clone, Debug)]
 pub struct Errors {
-    /// Where a plant's edges are moved alike: place in metres and share.
+    /// Where a plant's edges are moved alike, and those of its only nozzle: place in metres, share.
+    alone: Vec<(f64, f64)>,
+    /// Where a plant's edges are moved alike.
     plant: Vec<(f64, f64)>,
-    /// The same of a nozzle.
-    nozzle: Vec<(f64, f64)>,
+    /// Of one nozzle's starts, all that is not in `alone`, in metres, and of its stops.
     start_sd: f64,
     stop_sd: f64,
     sd: f64,
-    /// How many nozzles a plant needs, and which share of plants does.
-    lanes: Vec<(u32, f64)>,
+    /// The share of plants that one nozzle serves.
+    by_one: f64,
+    /// The others.
+    by_several: Vec<Several>,
     neighbours: Option<Neighbours>,
     table: Table,
 }
 
-/// The widest that a grid of places reaches, standard deviations.
-const WIDE: f64 = 6.0;
+/// Plants that several nozzles serve together.
+#[derive(Clone, Debug)]
+struct Several {
+    share: f64,
+    start: Room,
+    stop: Room,
+}
+
 /// Edges of their own are taken at least this part of all as wide, so that a grid is fine enough.
 const LEAST_OWN: f64 = 0.05;
-/// Places over half a swing.
-const SWING: u32 = 90;
 
 impl Errors {
     /// Sums up the causes; `lanes` tells how many nozzles a plant needs and for which share of
     /// plants.
     #[must_use]
     pub fn new(causes: &[Cause], lanes: &[(u32, f64)]) -> Self {
-        let variance = |of: &[Moves]| -> f64 {
-            let all = causes.iter().filter(|c| of.contains(&c.moves));
-            all.map(|c| c.spread.sd().powi(2)).sum()
+        let table = Table::new();
+        let (start, stop) = (Edge::START, Edge::STOP);
+        let several = lanes.iter().filter(|lane| lane.0 != 1 && lane.1 > 0.0);
+        let by_several = several
+            .map(|&(nozzles, share)| {
+                let room = |edge: Edge| {
+                    let (own, alike) = edge.spread(causes);
+                    Room::of_all(nozzles, own, alike, &table)
+                };
+                Several {
+                    share,
+                    start: room(start),
+                    stop: room(stop),
+                }
+            })
+            .collect();
+        let one = lanes.iter().filter(|lane| lane.0 == 1).map(|lane| lane.1);
+        Self::with(causes, one.sum(), by_several, table)
+    }
+
+    /// The same where doses are summed.
+    #[must_use]
+    pub fn summed(causes: &[Cause], sums: &Sums) -> Self {
+        let table = Table::new();
+        let room = |edge: Edge, ramp: f64| Room::of_sums(sums, ramp, edge.spread(causes), &table);
+        let all = Several {
+            share: 1.0,
+            start: room(Edge::START, sums.ramps_m.0),
+            stop: room(Edge::STOP, sums.ramps_m.1),
         };
-        let normal = |of: Moves| -> f64 {
-            let all = causes.iter().filter(|c| c.moves == of);
+        Self::with(causes, 0.0, vec![all], table)
+    }
+
+    fn with(causes: &[Cause], by_one: f64, by_several: Vec<Several>, table: Table) -> Self {
+        let normal = |of: &[Moves]| -> f64 {
+            let all = causes.iter().filter(|c| of.contains(&c.moves));
             let of = all.map(|c| match &c.spread {
                 Spread::Normal(sd) => sd * sd,
                 Spread::Swing(_) => 0.0,
             });
             of.sum::<f64>().sqrt()
         };
-        let (start, stop) = (
-            variance(&[Moves::Start, Moves::Ends]),
-            variance(&[Moves::Stop, Moves::Ends]),
-        );
-        let shared = variance(&[Moves::Plant, Moves::Nozzle]);
-        let sd = (shared + start.max(stop)).sqrt().max(1e-7);
-        let own = |variance: f64| variance.sqrt().max(LEAST_OWN * sd);
-        let swings = |of: Moves| {
+        let swings = |of: &'static [Moves]| {
             causes.iter().filter_map(move |c| match &c.spread {
-                Spread::Swing(all) if c.moves == of && c.spread.sd() > 0.0 => Some(all.as_slice()),
+                Spread::Swing(all) if of.contains(&c.moves) && c.spread.sd() > 0.0 => {
+                    Some(all.as_slice())
+                }
                 _ => None,
             })
         };
+        const PLANT: &[Moves] = &[Moves::Plant];
+        const ALONE: &[Moves] = &[Moves::Plant, Moves::Nozzle];
+        let sd = whole_sd(causes);
+        let own = |edge: Edge| {
+            let all = variance(causes, &[edge.own, edge.alike].concat());
+            all.sqrt().max(LEAST_OWN * sd)
+        };
         Self {
-            plant: places(normal(Moves::Plant), swings(Moves::Plant), sd),
-            nozzle: places(normal(Moves::Nozzle), swings(Moves::Nozzle), sd),
-            start_sd: own(start),
-            stop_sd: own(stop),
+            alone: places(normal(ALONE), swings(ALONE), sd),
+            plant: places(normal(PLANT), swings(PLANT), sd),
+            start_sd: own(Edge::START),
+            stop_sd: own(Edge::STOP),
             sd,
-            lanes: lanes.to_vec(),
+            by_one,
+            by_several,
             neighbours: None,
-            table: Table::new(),
+            table,
         }
     }
 
@@ -177,23 +227,21 @@ impl Errors {
     #[must_use]
     pub fn hits(&self, buffers: Buffers) -> f64 {
         let joined = self.neighbours.map_or(0.0, |n| n.share(buffers));
-        let edge = |room: f64, sd: f64| joined + (1.0 - joined) * self.table.below(room / sd);
-        let one = |c: f64| -> f64 {
-            let all = self.nozzle.iter().map(|&(n, share)| {
-                share
-                    * edge(buffers.lead - c - n, self.start_sd)
-                    * edge(buffers.trail + c + n, self.stop_sd)
-            });
-            all.sum()
-        };
+        let edge = |holds: f64| joined + (1.0 - joined) * holds;
         let mut hits = 0.0;
-        for &(c, share) in &self.plant {
-            let one = one(c);
-            let lanes = self
-                .lanes
-                .iter()
-                .map(|&(n, part)| part * one.powi(n as i32));
-            hits += share * lanes.sum::<f64>();
+        if self.by_one > 0.0 {
+            for &(c, share) in &self.alone {
+                let start = self.table.below((buffers.lead - c) / self.start_sd);
+                let stop = self.table.below((buffers.trail + c) / self.stop_sd);
+                hits += self.by_one * share * edge(start) * edge(stop);
+            }
+        }
+        for several in &self.by_several {
+            for &(c, share) in &self.plant {
+                let start = several.start.enough(buffers.lead - c);
+                let stop = several.stop.enough(buffers.trail + c);
+                hits += several.share * share * edge(start) * edge(stop);
+            }
         }
         hits
     }
@@ -261,6 +309,46 @@ impl Errors {
     }
 }
 
+/// One of a plant's two edges.
+#[derive(Clone, Copy)]
+struct Edge {
+    /// What moves it for one nozzle, and not its other edge.
+    own: &'static [Moves],
+    /// What moves it for all.
+    alike: &'static [Moves],
+}
+
+impl Edge {
+    const START: Self = Self {
+        own: &[Moves::Start, Moves::Ends],
+        alike: &[Moves::AllStarts, Moves::AllEnds],
+    };
+    const STOP: Self = Self {
+        own: &[Moves::Stop, Moves::Ends],
+        alike: &[Moves::AllStops, Moves::AllEnds],
+    };
+
+    /// One standard deviation of what is one nozzle's of several, and of what is alike for them.
+    fn spread(self, causes: &[Cause]) -> (f64, f64) {
+        let own = variance(causes, self.own) + variance(causes, &[Moves::Nozzle]);
+        let least = LEAST_OWN * whole_sd(causes);
+        (own.sqrt().max(least), variance(causes, self.alike).sqrt())
+    }
+}
+
+fn variance(causes: &[Cause], of: &[Moves]) -> f64 {
+    let all = causes.iter().filter(|c| of.contains(&c.moves));
+    all.map(|c| c.spread.sd().powi(2)).sum()
+}
+
+/// One standard deviation of an edge, the wider of the two, never nothing.
+fn whole_sd(causes: &[Cause]) -> f64 {
+    let shared = variance(causes, &[Moves::Plant, Moves::Nozzle]);
+    let edge = |edge: Edge| variance(causes, edge.own) + variance(causes, edge.alike);
+    let own = edge(Edge::START).max(edge(Edge::STOP));
+    (shared + own).sqrt().max(1e-7)
+}
+
 /// The share of plants over which every nozzle opens that they need, where their place across is
 /// told off by `sd` metres (one standard deviation of a normal error), the spray is widened by
 /// `margin` to each side, and lanes are `lane` wide: a border lies anywhere, so one in
@@ -285,252 +373,12 @@ pub fn worst_case(causes: &[Cause], wanted: f64) -> Buffers {
     let mut sum = Buffers::default();
     for cause in causes {
         let worst = cause.spread.worst(sds);
-        if cause.moves != Moves::Stop {
+        if !matches!(cause.moves, Moves::Stop | Moves::AllStops) {
             sum.lead += worst;
         }
-        if cause.moves != Moves::Start {
+        if !matches!(cause.moves, Moves::Start | Moves::AllStarts) {
             sum.trail += worst;
         }
     }
     sum
-}
-
-/// The places of a normal spread and swings added up, with their shares.
-fn places<'a>(normal: f64, swings: impl Iterator<Item = &'a [f64]>, all: f64) -> Vec<(f64, f64)> {
-    let swings: Vec<&[f64]> = swings.collect();
-    let widest: f64 = swings
-        .iter()
-        .map(|s| s.iter().fold(0.0, |w: f64, a| w.max(a.abs())))
-        .sum();
-    if normal < 1e-3 * all && widest < 1e-3 * all {
-        return vec![(0.0, 1.0)];
-    }
-    let step = if normal < 1e-3 * all {
-        all / 20.0
-    } else {
-        (all / 20.0).min(normal / 2.0)
-    };
-    let reach = ((WIDE * normal + widest) / step).ceil() as i64 + 1;
-    let mut grid = vec![0.0; (2 * reach + 1) as usize];
-    let at = |place: f64| ((place / step).round() as i64 + reach) as usize;
-    grid[at(0.0)] = 1.0;
-    for swing in swings {
-        let mut next = vec![0.0; grid.len()];
-        let each = 1.0 / (swing.len() as f64 * f64::from(SWING));
-        for (index, share) in grid.iter().enumerate().filter(|(_, s)| **s > 0.0) {
-            let place = (index as i64 - reach) as f64 * step;
-            for amplitude in swing {
-                for i in 0..SWING {
-                    let phase = (f64::from(i) + 0.5) / f64::from(SWING) * std::f64::consts::PI;
-                    let to = place + amplitude * phase.cos();
-                    // Shared between two places, so that the mean stays.
-                    let low = (to / step).floor();
-                    let part = to / step - low;
-                    let low = (low as i64 + reach) as usize;
-                    for (index, part) in [(low, 1.0 - part), (low + 1, part)] {
-                        if let Some(cell) = next.get_mut(index) {
-                            *cell += share * each * part;
-                        }
-                    }
-                }
-            }
-        }
-        grid = next;
-    }
-    if normal >= 1e-3 * all {
-        let half = (WIDE * normal / step).ceil() as i64;
-        let mut kernel: Vec<f64> = (-half..=half)
-            .map(|i| (-0.5 * (i as f64 * step / normal).powi(2)).exp())
-            .collect();
-        let sum: f64 = kernel.iter().sum();
-        kernel.iter_mut().for_each(|k| *k /= sum);
-        let mut next = vec![0.0; grid.len()];
-        for (index, share) in grid.iter().enumerate().filter(|(_, s)| **s > 0.0) {
-            for (k, part) in kernel.iter().enumerate() {
-                let to = index as i64 + k as i64 - half;
-                if let Some(cell) = usize::try_from(to).ok().and_then(|i| next.get_mut(i)) {
-                    *cell += share * part;
-                }
-            }
-        }
-        grid = next;
-    }
-    let sum: f64 = grid.iter().sum();
-    grid.iter()
-        .enumerate()
-        .filter(|(_, share)| **share > 1e-9 * sum)
-        .map(|(index, share)| ((index as i64 - reach) as f64 * step, share / sum))
-        .collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::buffers::normal::below;
-
-    const ONE: &[(u32, f64)] = &[(1, 1.0)];
-
-    fn cause(moves: Moves, sd: f64) -> Cause {
-        Cause {
-            moves,
-            spread: Spread::Normal(sd),
-        }
-    }
-
-    #[test]
-    fn a_normal_shift_has_its_closed_form() {
-        // Both edges shifted alike by s: full while -trail <= s <= lead, so Φ(lead/σ) − Φ(−trail/σ).
-        let errors = Errors::new(&[cause(Moves::Plant, 0.010)], ONE);
-        for (lead, trail) in [(0.01, 0.01), (0.02, 0.005), (0.026, 0.026), (0.0, 0.03)] {
-            let closed = below(lead / 0.010) - below(-trail / 0.010);
-            let got = errors.hits(Buffers { lead, trail });
-            assert!(
-                (got - closed).abs() < 1e-3,
-                "{lead} {trail}: {got} {closed}"
-            );
-        }
-    }
-
-    #[test]
-    fn normal_edges_for_themselves_have_their_closed_form() {
-        // Each edge for itself: Φ(lead/σ)·Φ(trail/σ), and for two nozzles its square.
-        let causes = [cause(Moves::Ends, 0.010), cause(Moves::Start, 0.024)];
-        for (lanes, power) in [(1, 1), (2, 2)] {
-            let errors = Errors::new(&causes, &[(lanes, 1.0)]);
-            for (lead, trail) in [(0.03, 0.01), (0.052, 0.02)] {
-                let closed = (below(lead / 0.026) * below(trail / 0.010)).powi(power);
-                let got = errors.hits(Buffers { lead, trail });
-                assert!((got - closed).abs() < 1e-5, "{got} {closed}");
-            }
-        }
-    }
-
-    #[test]
-    fn the_smallest_buffers_reach_what_is_wanted_and_no_more() {
-        let causes = [
-            cause(Moves::Plant, 0.008),
-            cause(Moves::Nozzle, 0.003),
-            cause(Moves::Start, 0.010),
-            cause(Moves::Ends, 0.004),
-        ];
-        let errors = Errors::new(&causes, &[(1, 0.8), (2, 0.2)]);
-        for wanted in [0.5, 0.9, 0.99, 0.999] {
-            let best = errors.smallest(wanted).expect("reached");
-            assert!((errors.hits(best) - wanted).abs() < 2e-4, "{wanted}");
-            // The start strays more, so it gets more, unless half of all may be missed.
-            assert!(best.lead > best.trail || wanted < 0.9, "{best:?}");
-            for shift in [-0.002, 0.002] {
-                let other = Buffers {
-                    lead: best.lead + shift,
-                    trail: best.trail - shift,
-                };
-                assert!(errors.hits(other) < wanted + 5e-5, "{wanted} {shift}");
-            }
-        }
-        assert_eq!(errors.smallest(1.0), None);
-        assert_eq!(errors.smallest(f64::NAN), None);
-    }
-
-    #[test]
-    fn an_edge_in_a_neighbours_spray_cannot_fail() {
-        use crate::buffers::Spots;
-        let buffers = Buffers {
-            lead: 0.02,
-            trail: 0.01,
-        };
-        // Half of the edges: 1 − exp(−λ·L) with λ = 2/m and L = 0.3 + 0.03 + 0.016574 m.
-        let neighbours = Neighbours {
-            spots: Spots {
-                per_m: 2.0,
-                bare_m: 0.3,
-            },
-            bridged_m: 0.5 * 2.0_f64.ln() - 0.33,
-            k: None,
-        };
-        let causes = [cause(Moves::Ends, 0.010)];
-        let alone = Errors::new(&causes, ONE);
-        let among = alone.clone().among(neighbours);
-        let edge = |sds: f64| 0.5 + 0.5 * below(sds);
-        let got = among.hits(buffers);
-        assert!((got - edge(2.0) * edge(1.0)).abs() < 1e-5, "{got}");
-        // So less is needed for as many hits.
-        let less = among.smallest(0.95).expect("reached").sum();
-        assert!(less < 0.9 * alone.smallest(0.95).expect("reached").sum());
-    }
-
-    #[test]
-    fn a_swing_is_out_for_as_long_as_a_sine_is() {
-        // A sine stays below half of its height for two thirds of the time: arcsine law.
-        let swing = Cause {
-            moves: Moves::Plant,
-            spread: Spread::Swing(vec![0.04]),
-        };
-        let errors = Errors::new(std::slice::from_ref(&swing), ONE);
-        let got = errors.hits(Buffers {
-            lead: 0.02,
-            trail: 1.0,
-        });
-        assert!((got - 2.0 / 3.0).abs() < 0.01, "{got}");
-        assert!((swing.spread.sd() - 0.04 / 2.0_f64.sqrt()).abs() < 1e-12);
-    }
-
-    #[test]
-    fn causes_that_are_drawn_give_what_is_worked_out() {
-        use rand::{RngExt, SeedableRng};
-        use rand_distr::{Distribution, Normal};
-        let causes = [
-            cause(Moves::Plant, 0.009),
-            Cause {
-                moves: Moves::Plant,
-                spread: Spread::Swing(vec![0.005, 0.02]),
-            },
-            cause(Moves::Nozzle, 0.006),
-            cause(Moves::Start, 0.004),
-            cause(Moves::Stop, 0.007),
-        ];
-        let errors = Errors::new(&causes, &[(2, 1.0)]);
-        let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(5);
-        let mut draw = |sd: f64| Normal::new(0.0, sd).expect("an sd").sample(&mut rng);
-        let buffers = Buffers {
-            lead: 0.022,
-            trail: 0.019,
-        };
-        let mut phases = rand_pcg::Pcg64Mcg::seed_from_u64(6);
-        let n = 100_000;
-        let hits = (0..n)
-            .filter(|i| {
-                let turn = std::f64::consts::TAU * phases.random::<f64>();
-                let swing = if i % 2 == 0 { 0.005 } else { 0.02 } * turn.sin();
-                let plant = draw(0.009) + swing;
-                (0..2).all(|_| {
-                    let both = plant + draw(0.006);
-                    both + draw(0.004) <= buffers.lead && both + draw(0.007) >= -buffers.trail
-                })
-            })
-            .count();
-        let share = hits as f64 / f64::from(n);
-        let worked = errors.hits(buffers);
-        assert!((share - worked).abs() < 0.005, "{share} {worked}");
-    }
-
-    #[test]
-    fn an_error_across_costs_its_mean_size_of_a_lane() {
-        // Without a margin the mean size of a normal number: σ·√(2/π).
-        let got = 1.0 - across(0.02, 0.0, 0.5);
-        assert!((got - 0.02 * (2.0 / std::f64::consts::PI).sqrt() / 0.5).abs() < 1e-12);
-        // With one of one σ: 2·(φ(1) − (1 − Φ(1))) = 2·(0.241971 − 0.158655) of σ (Abramowitz and
-        // Stegun, Table 26.1).
-        let got = 1.0 - across(0.02, 0.02, 0.5);
-        assert!((got - 2.0 * 0.083_316 * 0.02 / 0.5).abs() < 1e-7, "{got}");
-        assert_eq!((across(0.0, 0.0, 0.5), across(0.01, 1.0, 0.5)), (1.0, 1.0));
-    }
-
-    #[test]
-    fn the_worst_case_adds_what_the_square_root_does_not() {
-        let causes = [cause(Moves::Plant, 0.003), cause(Moves::Start, 0.004)];
-        let worst = worst_case(&causes, 0.99);
-        // 2.5758 is the 99.5 % point (Abramowitz and Stegun, Table 26.5).
-        assert!((worst.lead - 2.575_829 * 0.007).abs() < 1e-7);
-        assert!((worst.trail - 2.575_829 * 0.003).abs() < 1e-7);
-    }
 }

@@ -4,7 +4,7 @@
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-use super::tests::{QUICK, nozzles, tapered};
+use super::tests::{QUICK, boom, nozzles, tapered};
 use super::*;
 use crate::judge::{Command, TrueFan, TrueNozzle};
 use crate::path::Leg;
@@ -35,17 +35,6 @@ fn steady(v: f64, seconds: f64) -> Motion {
         acceleration: 0.0,
     };
     Motion::new(0.0, v, &[piece]).expect("steady")
-}
-
-fn boom(nozzles: &[TrueNozzle], fan: TrueFan) -> Boom<'_> {
-    Boom {
-        nozzles,
-        fan,
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    }
 }
 
 fn under(turning: &Turning, half: f64, stretch: (f64, f64), cell: f64) -> Deposit {

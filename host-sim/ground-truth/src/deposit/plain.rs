@@ -2,7 +2,7 @@
 //! two boxes.
 
 use super::lay::steps;
-use super::tests::{area, laid, nozzles, tapered};
+use super::tests::{area, boom, laid, nozzles, tapered};
 use super::*;
 use crate::judge::{Command, TrueFan, TrueNozzle};
 use crate::{Ground, Motion, Piece, SupplySpec, Valve};
@@ -154,14 +154,7 @@ fn every_cell_is_that_of_the_plain_way() {
 fn a_long_way_costs_no_digits() {
     let ground = super::tests::steady(11.0);
     let one = nozzles(1, 0.5);
-    let boom = Boom {
-        nozzles: &one,
-        fan: tapered(),
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    };
+    let boom = boom(&one, tapered());
     let commands = super::tests::pass(&boom, 11.0, 1.0, 1001.0);
     let deposit = laid(
         &boom,

@@ -23,6 +23,11 @@ pub(super) fn tapered() -> TrueFan {
     }
 }
 
+/// The same, twisted against the boom by this tangent.
+pub(super) fn twisted(twist: f64) -> TrueFan {
+    TrueFan { twist, ..tapered() }
+}
+
 pub(super) fn nozzles(count: usize, spacing: f64) -> Vec<TrueNozzle> {
     (0..count)
         .map(|i| TrueNozzle {
@@ -42,6 +47,18 @@ pub(super) fn steady(speed: f64) -> Motion {
         acceleration: 0.0,
     };
     Motion::new(0.0, speed, &[piece]).expect("steady")
+}
+
+/// Nozzles of 1.2 L/min at a steady pressure.
+pub(super) fn boom(nozzles: &[TrueNozzle], fan: TrueFan) -> Boom<'_> {
+    Boom {
+        nozzles,
+        fan,
+        twin_m: 0.0,
+        l_min: 1.2,
+        flows: &[],
+        supplied: None,
+    }
 }
 
 /// Commands that open and close every nozzle so that half flow lands at `from` and `to`.
@@ -91,13 +108,7 @@ fn a_broadcast_pass_gives_its_rate_and_loses_nothing() {
     let nozzles = nozzles(11, 0.5);
     for (fan, twin_m) in [
         (tapered(), 0.0),
-        (
-            TrueFan {
-                twist: 0.15,
-                ..tapered()
-            },
-            0.0,
-        ),
+        (twisted(0.15), 0.0),
         (
             TrueFan {
                 flat_half_m: 0.5,
@@ -108,12 +119,8 @@ fn a_broadcast_pass_gives_its_rate_and_loses_nothing() {
         ),
     ] {
         let boom = Boom {
-            nozzles: &nozzles,
-            fan,
             twin_m,
-            l_min: 1.2,
-            flows: &[],
-            supplied: None,
+            ..boom(&nozzles, fan)
         };
         let commands = pass(&boom, 5.0, 1.0, 5.0);
         let deposit = laid(
@@ -146,14 +153,7 @@ fn a_broadcast_pass_gives_its_rate_and_loses_nothing() {
 #[test]
 fn one_fan_s_patch_has_the_shape_worked_out() {
     let one = nozzles(1, 0.5);
-    let boom = Boom {
-        nozzles: &one,
-        fan: tapered(),
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    };
+    let boom = boom(&one, tapered());
     let commands = pass(&boom, 5.0, 1.0, 2.0);
     let deposit = laid(
         &boom,
@@ -189,12 +189,8 @@ fn twins_and_twist_move_the_ends() {
     let mut one = nozzles(1, 0.5);
     one[0].thickness_m = 0.02 + 0.2;
     let twins = Boom {
-        nozzles: &one,
-        fan: tapered(),
         twin_m: 0.1,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
+        ..boom(&one, tapered())
     };
     let commands = pass(&twins, 5.0, 1.0, 2.0);
     let deposit = laid(
@@ -215,19 +211,9 @@ fn twins_and_twist_move_the_ends() {
         assert!((at(x) - by_hand).abs() < 0.4, "{x}: {}", at(x));
     }
     one[0].thickness_m = 0.02;
-    let twisted = Boom {
-        nozzles: &one,
-        fan: TrueFan {
-            twist: 0.2,
-            ..tapered()
-        },
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    };
+    let turned = boom(&one, twisted(0.2));
     let deposit = laid(
-        &twisted,
+        &turned,
         &steady(5.0),
         &commands,
         area((0.0, 3.0), 1.0, 0.005),
@@ -246,17 +232,7 @@ fn twins_and_twist_move_the_ends() {
 #[test]
 fn halving_cell_or_step_changes_no_figure_by_a_hundredth() {
     let nozzles = nozzles(6, 0.5);
-    let boom = Boom {
-        nozzles: &nozzles,
-        fan: TrueFan {
-            twist: 0.1,
-            ..tapered()
-        },
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    };
+    let boom = boom(&nozzles, twisted(0.1));
     let pieces = [(2.0, 1.5), (1.5, -2.0), (2.0, 0.5)].map(|(duration_s, acceleration)| Piece {
         duration_s,
         acceleration,
@@ -374,14 +350,7 @@ fn grids_past_their_memory_are_refused() {
         );
     }
     let one = nozzles(1, 0.5);
-    let boom = Boom {
-        nozzles: &one,
-        fan: tapered(),
-        twin_m: 0.0,
-        l_min: 1.2,
-        flows: &[],
-        supplied: None,
-    };
+    let boom = boom(&one, tapered());
     let mut small = Deposit::new(area((0.0, 1.0), 1.0, 0.1)).expect("small");
     for step in [0.0, -1.0, f64::NAN, 2.0] {
         assert!(lay_down(&mut small, &boom, &steady(5.0), &[], 1.0, step).is_err());

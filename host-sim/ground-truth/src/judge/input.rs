@@ -194,12 +194,6 @@ pub enum InputError {
         /// Its length in seconds.
         delay_s: f64,
     },
-    /// Unseen ground to be sprayed on a drive that turns.
-    #[error(
-        "which ground was seen is known along straight travel only; on a drive that turns give \
-         orders without views"
-    )]
-    TurningViews,
     /// A list that goes with the plants has another length.
     #[error("`{list}` holds {len} entries for {plants} plants; give one for each plant")]
     Length {
@@ -341,10 +335,6 @@ impl JudgeInput<'_> {
                 ("width", p.width, NOT_NEGATIVE),
             ];
             check_entry("plant", index, &numbers)?;
-        }
-        let views = self.orders.is_some_and(|o| !o.views.is_empty());
-        if self.ground.turning().is_some() && views {
-            return Err(InputError::TurningViews);
         }
         for (list, len) in [("seen", self.seen.len()), ("refused", self.refused.len())] {
             let plants = self.plants.len();

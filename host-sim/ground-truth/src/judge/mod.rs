@@ -38,11 +38,14 @@ mod orders;
 mod patches;
 mod report;
 mod spray;
+mod unseen;
 
 #[cfg(test)]
 mod brute;
 #[cfg(test)]
 mod dose_tests;
+#[cfg(test)]
+mod orders_tests;
 #[cfg(test)]
 mod perfect;
 #[cfg(test)]

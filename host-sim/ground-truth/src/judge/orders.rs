@@ -8,12 +8,13 @@
 //!
 //! Where the machine turns all of this lies on each nozzle's own way: keep-off ground is as far
 //! ahead of every nozzle as it was ahead of the boom when it was ordered, and a mode ends where
-//! that nozzle is then.
+//! that nozzle is then. What was seen of it is told in [`super::unseen`].
 //!
 //! All of it is worked out from the true motion, by nothing that the controller uses.
 
 use super::input::{JudgeInput, TrueNozzle};
 use super::spray::{Sprayed, join};
+use super::unseen::{Unseen, unseen};
 use crate::Plant;
 
 /// A drop this deep on dry ground is rounding, in metres.
@@ -24,7 +25,7 @@ const STEP_M: f64 = 0.02;
 /// must first learn its speed again.
 const AFTER_SLOW_M: f64 = 0.6;
 /// Room around every ordered edge, in metres.
-const ROOM_M: f64 = 0.01;
+pub(super) const ROOM_M: f64 = 0.01;
 
 /// What a section is to do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,12 +70,14 @@ pub struct KeepOff {
 pub struct SeenGround {
     /// When the controller got the image, in seconds.
     pub arrived_s: f64,
+    /// When it was captured, in seconds.
+    pub captured_s: f64,
     /// Which detector.
     pub detector: usize,
-    /// Near end, in metres along travel.
-    pub from_x: f64,
-    /// Far end, in metres along travel.
-    pub to_x: f64,
+    /// Near end, in metres ahead of the boom reference point at the capture.
+    pub from_m: f64,
+    /// Far end, likewise.
+    pub to_m: f64,
 }
 
 /// All orders of a drive. Every section begins in spot mode.
@@ -128,7 +131,8 @@ pub struct OrdersKept {
     pub bare_worst_m: f64,
 }
 
-type Ground1d = Vec<(f64, f64)>;
+/// Stretches of one nozzle's way.
+pub(super) type Ground1d = Vec<(f64, f64)>;
 
 /// One nozzle's ground by what was ordered for it; each list sorted and apart.
 #[derive(Clone, Debug, Default)]
@@ -140,7 +144,7 @@ pub(super) struct Zones {
 }
 
 /// What is left of `from` without `away`; both sorted and apart.
-fn without(from: &[(f64, f64)], away: &[(f64, f64)]) -> Ground1d {
+pub(super) fn without(from: &[(f64, f64)], away: &[(f64, f64)]) -> Ground1d {
     let mut left = Vec::new();
     for &(mut a, b) in from {
         let first = away.partition_point(|i| i.1 <= a);
@@ -157,24 +161,24 @@ fn without(from: &[(f64, f64)], away: &[(f64, f64)]) -> Ground1d {
     left
 }
 
-fn joined(mut list: Ground1d) -> Ground1d {
+pub(super) fn joined(mut list: Ground1d) -> Ground1d {
     list.retain(|i| i.0 < i.1);
     join(&mut list);
     list
 }
 
 /// What both have.
-fn both(a: &[(f64, f64)], b: &[(f64, f64)]) -> Ground1d {
+pub(super) fn both(a: &[(f64, f64)], b: &[(f64, f64)]) -> Ground1d {
     without(a, &without(a, b))
 }
 
-fn touches(list: &[(f64, f64)], from: f64, to: f64) -> bool {
+pub(super) fn touches(list: &[(f64, f64)], from: f64, to: f64) -> bool {
     let next = list.partition_point(|i| i.1 < from);
     list.get(next).is_some_and(|i| i.0 <= to)
 }
 
 /// Sum and longest of what two lists have in common.
-fn common(a: &[(f64, f64)], b: &[(f64, f64)]) -> (f64, f64) {
+pub(super) fn common(a: &[(f64, f64)], b: &[(f64, f64)]) -> (f64, f64) {
     both(a, b)
         .iter()
         .fold((0.0, 0.0), |(sum, worst): (f64, f64), i| {
@@ -244,7 +248,7 @@ impl Orders {
             lines.push((from_x - room - before, to_x + room + behind));
         }
         if !self.views.is_empty() {
-            let (must, may) = self.unseen(input, n);
+            let Unseen { must, may } = unseen(self, input, (index, n));
             let off_or_broadcast = joined(zones.free.clone());
             zones.wet.extend(without(&must, &off_or_broadcast));
             zones.free.extend(may);
@@ -289,45 +293,6 @@ impl Orders {
             spell.1 = spell.1.min(1e7);
         }
         spells
-    }
-
-    /// Ground that nobody ever saw, and ground that may not have been seen in time.
-    fn unseen(&self, input: &JudgeInput<'_>, n: &TrueNozzle) -> (Ground1d, Ground1d) {
-        let ground = input.ground;
-        let (left, right) = (n.y - 0.5 * n.lane_width_m, n.y + 0.5 * n.lane_width_m);
-        // Spray reaches this far over the edge of what was seen.
-        let fast = ground.speed(0.0).max(20.0);
-        let lead = input.patch.whole_lead(n, fast) + ROOM_M;
-        let trail = input.patch.whole_trail(n, fast) + ROOM_M;
-        let all = [(input.from_x - 10.0, input.to_x + 10.0)];
-        let mut ever = Vec::new();
-        let mut surely = all.to_vec();
-        for (detector, view) in self.views.iter().enumerate() {
-            if view.1 <= left + ROOM_M || view.0 >= right - ROOM_M {
-                continue;
-            }
-            let mut in_time = Vec::new();
-            for s in self.seen.iter().filter(|s| s.detector == detector) {
-                ever.push((s.from_x, s.to_x));
-                let acted = s.arrived_s + self.reaction_s + n.valve.open_delay_s;
-                let reached = n.lands(ground, acted) + lead;
-                in_time.push((s.from_x.max(reached), s.to_x));
-            }
-            let shrunk = joined(in_time)
-                .into_iter()
-                .map(|i| (i.0 + trail, i.1 - lead))
-                .collect();
-            surely = both(&surely, &joined(shrunk));
-        }
-        if ever.is_empty() {
-            surely.clear();
-        }
-        let must = without(&all, &joined(ever));
-        let must = must
-            .into_iter()
-            .map(|i| (i.0 + ROOM_M, i.1 - ROOM_M))
-            .collect();
-        (joined(must), without(&all, &surely))
     }
 
     /// Ground over which the machine is too slow to spray, and some behind it.
@@ -415,191 +380,5 @@ impl OrdersKept {
         let (sum, worst) = (self.bare_m, self.bare_worst_m);
         say("of broadcast or unseen ground bare", sum, worst, edge_m);
         reasons
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::judge::judge;
-    use crate::{Command, Motion, Patch, Report, Tolerance, Valve, Verdict};
-
-    #[test]
-    fn ground_arithmetic() {
-        let a = [(0.0, 4.0), (6.0, 8.0)];
-        assert_eq!(
-            without(&a, &[(1.0, 2.0), (3.0, 7.0)]),
-            [(0.0, 1.0), (2.0, 3.0), (7.0, 8.0)]
-        );
-        assert_eq!(both(&a, &[(3.0, 6.5)]), [(3.0, 4.0), (6.0, 6.5)]);
-        assert_eq!(common(&a, &[(3.0, 6.5)]), (1.5, 1.0));
-        assert!(touches(&a, 4.0, 5.0) && !touches(&a, 4.5, 5.5));
-    }
-
-    /// One nozzle at the reference point, 2 m/s, no delays, thin fan, no throw; commands
-    /// as (second, open).
-    fn run(orders: &Orders, plants: &[Plant], told: &[(f64, bool)]) -> Report {
-        let ground = Motion::new(
-            0.0,
-            2.0,
-            &[crate::Piece {
-                duration_s: 30.0,
-                acceleration: 0.0,
-            }],
-        )
-        .expect("steady");
-        let nozzles = [TrueNozzle {
-            x: 0.0,
-            y: 0.0,
-            lane_width_m: 0.5,
-            throw_s: 0.0,
-            thickness_m: 0.0,
-            valve: Valve::default(),
-        }];
-        let commands: Vec<Command> = told
-            .iter()
-            .map(|&(at_s, open)| Command {
-                nozzle: 0,
-                open,
-                at_s,
-                short_by_m: 0.0,
-            })
-            .collect();
-        let seen = vec![true; plants.len()];
-        let refused = vec![false; plants.len()];
-        judge(&JudgeInput {
-            ground: &ground,
-            nozzles: &nozzles,
-            patch: Patch::default(),
-            plants,
-            seen: &seen,
-            refused: &refused,
-            commands: &commands,
-            from_x: 1.0,
-            to_x: 59.0,
-            tolerance: Tolerance::default(),
-            fan: None,
-            faulty: &[],
-            orders: Some(orders),
-        })
-    }
-
-    fn orders() -> Orders {
-        Orders {
-            sections: vec![(0, 1)],
-            reaction_s: 0.01,
-            creep_m_s: 0.1,
-            ..Orders::default()
-        }
-    }
-
-    fn plant(x: f64) -> Plant {
-        Plant {
-            x,
-            y: 0.0,
-            length: 0.2,
-            width: 0.1,
-        }
-    }
-
-    fn mode(at_s: f64, mode: Ordered) -> ModeOrder {
-        ModeOrder {
-            at_s,
-            section: 0,
-            mode,
-        }
-    }
-
-    #[test]
-    fn plants_of_a_section_that_is_off_are_withheld_and_spray_there_is_a_fault() {
-        let mut o = orders();
-        o.modes = vec![mode(5.0, Ordered::Off), mode(10.0, Ordered::Spot)];
-        // 10 to 20 m are off: the plant at 15 m is nobody's fault, the one at 30 m is.
-        let plants = [plant(15.0), plant(30.0)];
-        let r = run(&o, &plants, &[]);
-        assert_eq!(
-            (
-                r.orders.unwrap_or_default().withheld,
-                r.targets.total,
-                r.targets.missed
-            ),
-            (1, 1, 1)
-        );
-        let good = run(&o, &plants, &[(14.95, true), (15.05, false)]);
-        assert_eq!(good.verdict, Verdict::Holds, "{:?}", good.reasons);
-        let bad = run(
-            &o,
-            &plants,
-            &[(7.0, true), (7.5, false), (14.95, true), (15.05, false)],
-        );
-        assert_eq!(bad.verdict, Verdict::Broken);
-        assert!((bad.orders.unwrap_or_default().off_wet_m - 1.0).abs() < 1e-9);
-    }
-
-    #[test]
-    fn broadcast_must_be_covered_and_keep_off_stays_dry() {
-        let mut o = orders();
-        o.modes = vec![mode(5.0, Ordered::Broadcast), mode(20.0, Ordered::Spot)];
-        o.keep_off = vec![KeepOff {
-            at_s: 2.0,
-            first: 0,
-            end: 1,
-            from_x: 20.0,
-            to_x: 24.0,
-        }];
-        let good = [(5.0, true), (9.99, false), (12.01, true), (20.0, false)];
-        let r = run(&o, &[plant(15.0), plant(22.0)], &good);
-        assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
-        assert_eq!(
-            (r.targets.full, r.orders.unwrap_or_default().withheld),
-            (1, 1)
-        );
-        // 10 cm over the near line.
-        let over = [(5.0, true), (10.05, false), (12.01, true), (20.0, false)];
-        let r = run(&o, &[], &over);
-        assert!((r.orders.unwrap_or_default().kept_off_worst_m - 0.1).abs() < 1e-9);
-        assert_eq!(r.verdict, Verdict::Broken);
-        // Bare from 30 to 31 m.
-        let gap = [
-            (5.0, true),
-            (9.99, false),
-            (12.01, true),
-            (15.0, false),
-            (15.5, true),
-            (20.0, false),
-        ];
-        let r = run(&o, &[], &gap);
-        assert!(
-            (r.orders.unwrap_or_default().bare_m - 1.0).abs() < 1e-9,
-            "{:?}",
-            r.orders.unwrap_or_default()
-        );
-        assert_eq!(r.verdict, Verdict::Broken);
-    }
-
-    #[test]
-    fn unseen_ground_must_be_wet_where_that_is_the_policy() {
-        let mut o = orders();
-        o.views = vec![(-0.5, 0.5)];
-        let seen = |from_x: f64, to_x: f64| SeenGround {
-            arrived_s: from_x / 2.0 - 1.0,
-            detector: 0,
-            from_x,
-            to_x,
-        };
-        // A gap of 1 m from 30 m on, and nothing before 5 m.
-        o.seen = vec![seen(5.0, 30.0), seen(31.0, 80.0)];
-        o.seen[1].arrived_s = 14.0;
-        let both = [(0.0, true), (2.55, false), (14.9, true), (15.6, false)];
-        let r = run(&o, &[plant(2.0)], &both);
-        assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
-        assert_eq!(r.targets.full, 1);
-        let r = run(&o, &[], &both[..2]);
-        assert_eq!(r.verdict, Verdict::Broken);
-        assert!(
-            (r.orders.unwrap_or_default().bare_m - 0.98).abs() < 1e-9,
-            "{:?}",
-            r.orders.unwrap_or_default()
-        );
     }
 }

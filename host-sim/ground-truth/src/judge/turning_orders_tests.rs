@@ -187,3 +187,71 @@ fn keep_off_in_a_curve_is_kept_by_each_nozzle_s_way() {
     near(kept(&r).bare_m, 4.0);
     near(kept(&r).bare_worst_m, 2.8);
 }
+
+/// Images each quarter of a second from a detector that looks 1 to 6 m ahead and 9 m to each side,
+/// but none between 10 and 13 s, and each 0.1 s late.
+fn with_a_gap() -> Orders {
+    let captured = (0..=40).chain(52..=116).map(|k| 0.25 * f64::from(k));
+    Orders {
+        views: vec![(-9.0, 9.0)],
+        seen: captured
+            .map(|captured_s| SeenGround {
+                arrived_s: captured_s + 0.1,
+                captured_s,
+                detector: 0,
+                from_m: 1.0,
+                to_m: 6.0,
+            })
+            .collect(),
+        ..orders()
+    }
+}
+
+/// A point `r` from the centre of the circle lies, as the boom has turned on by φ, r·sin φ ahead of
+/// where it was and 20 − r·cos φ to its right. Of the left lane, 27.75 to 28.25 m from the centre,
+/// the image of 10 s shows the last at sin φ = 6/27.75: φ = 0.2179, 28·φ = 6.10 m. The image of 13 s
+/// shows the first at sin φ = 1/28.25: 0.99 m. So nobody saw the left way from 56 + 6.10 = 62.10 to
+/// 72.8 + 0.99 = 73.79 m. The right lane, 11.75 to 12.25 m from the centre, leaves the view aside
+/// before it leaves it ahead: 20 − 12.25·cos φ = 9, φ = 0.4558, 5.47 m. It was not seen from 24 + 5.47
+/// = 29.47 to 31.2 + 0.98 = 32.18 m, nor from 0.60 m, where it is judged, to 0.98 m.
+///
+/// For sure it was seen while all the view's width is over an image at once: from 1/11 = sin φ, the
+/// right edge's, to 6/29, the left edge's, φ = 0.0910 to 0.2084.
+#[test]
+fn unseen_ground_in_a_curve_is_wet_on_each_nozzle_s_way() {
+    let o = with_a_gap();
+    let room = 0.05;
+    let own = [
+        (0, (62.10 - room) / 5.6, (73.79 + room) / 5.6),
+        (1, 0.0, (0.98 + room) / 2.4),
+        (1, (29.47 - room) / 2.4, (32.18 + room) / 2.4),
+    ];
+    let about = |value: f64, by_hand: f64| {
+        assert!((value - by_hand).abs() < 0.15, "{value}, not {by_hand}");
+    };
+    // The first stands on seen ground, the second where nobody looked, and the third where the
+    // right lane was seen by 29.47 m, but for sure only to 24 + 12·0.2084 = 26.5 m.
+    let plants = [plant(LEFT, 40.0), plant(LEFT, 68.0), plant(RIGHT, 28.5)];
+    let r = run(&o, &plants, &own);
+    assert_eq!((r.targets.total, r.targets.full), (2, 1));
+    assert_eq!((kept(&r).withheld, r.targets.missed), (1, 1));
+    near(kept(&r).bare_m, 0.0);
+    let r = run(&o, &plants[1..], &own);
+    assert_eq!(r.verdict, Verdict::Holds, "{:?}", r.reasons);
+    // All of it left dry.
+    let r = run(&o, &[], &[]);
+    assert_eq!(r.verdict, Verdict::Broken);
+    about(kept(&r).bare_m, 11.69 + 2.71 + 0.38);
+    about(kept(&r).bare_worst_m, 11.69);
+    // By the middle's way, unseen from 40 + 6.09 to 52 + 1.00 m, both would open from 11.52 to
+    // 13.25 s: the left one 64.52 m along its own, the right one up to 31.80 m.
+    let r = run(&o, &[], &[(0, 11.52, 13.25), own[1], (1, 11.52, 13.25)]);
+    about(kept(&r).bare_m, 64.52 - 62.10 + 32.18 - 31.80);
+    assert_eq!(r.verdict, Verdict::Broken);
+    // A detector that sees nothing of a lane leaves all of it unseen.
+    let mut one_eyed = o;
+    one_eyed.views = vec![(-9.0, 0.0)];
+    let r = run(&one_eyed, &[], &own[..1]);
+    let (from, to) = (2.4 * 0.25, 2.4 * 28.75);
+    about(kept(&r).bare_m, to - from);
+}

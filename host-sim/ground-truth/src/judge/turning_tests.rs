@@ -301,29 +301,3 @@ fn known_faults_show_at_their_size() {
         "{across:?}"
     );
 }
-
-#[test]
-fn what_is_not_for_turning_drives_is_refused() {
-    let travel = drive(&bend(), Rig::default(), 16.0);
-    let ground = Turning::new(&travel, &boom(), &[]);
-    let orders = Orders {
-        views: vec![(-1.0, 1.0)],
-        ..Orders::default()
-    };
-    let input = JudgeInput {
-        ground: &ground,
-        nozzles: &[],
-        patch: PATCH,
-        plants: &[],
-        seen: &[],
-        refused: &[],
-        commands: &[],
-        from_x: 0.0,
-        to_x: 1.0,
-        tolerance: Tolerance::default(),
-        fan: None,
-        faulty: &[],
-        orders: Some(&orders),
-    };
-    assert_eq!(input.check(), Err(InputError::TurningViews));
-}
