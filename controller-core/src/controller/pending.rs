@@ -25,7 +25,7 @@ use crate::units::Micros;
 use crate::wake::{GROUP_BITS, bits};
 
 /// Nozzles of which one call brings up what they sprayed, or ends a way back.
-const NOZZLES_A_STEP: usize = if BUILT { 2 } else { 4 };
+const NOZZLES_A_STEP: usize = if BUILT { 1 } else { 4 };
 
 /// What is left to do of the latest input.
 #[derive(Clone, Copy, Debug, Default)]
