@@ -1,8 +1,9 @@
 # Makes the tables of scripts/bounds out of the images' lines:
 #   M size NOZZLES BYTES_8 BYTES_16 NOZZLE_CONFIG BYTES_OF_ONE
 #   M row NOZZLES NAME BY_HAND BY_CHANCE STACK CALLS
+#   M turning_size, the same of a machine that turns
 #   M flash PARTS TEXT RODATA
-# where M is m4 or m0.
+# where M is m4 or m0, and NAME of a machine that turns begins with turning_.
 
 function commas(n,    s) {
     s = sprintf("%d", n)
@@ -18,6 +19,7 @@ $2 == "row" {
     if (!($4 in known)) { known[$4] = 1; order[++rows] = $4 }
     calls[$4] += $8
 }
+$2 == "turning_size" { eight["t", $3] = $4; sixteen["t", $3] = $5 }
 $2 == "size" { eight[$3] = $4; sixteen[$3] = $5; config = $6; counts[++sizes] = $3
     if (sizes > 3) sizes = 3 }
 $2 == "flash" { text[$1, $3] = $4; rodata[$1, $3] = $5 }
@@ -68,6 +70,41 @@ END {
     word("fault", "a nozzle called faulty, list full", 4500, 6500)
     word("acknowledge", "an emergency stop released", 4500, 6500)
     word("bench", "requests of the bench state", 4500, 6500)
+    word("turning_poll_idle", "as above", 4500, 6500)
+    word("turning_poll_waking", "as above; groups brought up at eight headings", 4500, 6500)
+    word("turning_poll_input", "what an input of the heading leaves: nozzles that run back give up full lists, one of 48 plants is looked at again and its patch moved; and the cases above", 4500, 6500)
+    word("turning_poll_plan", "the cases of `poll_plan` on an arc, and of all rows below; random drives that swerve", 4500, 6500)
+    word("turning_poll_composed", "the cases of `poll_composed` on an arc; random drives that swerve", 4500, 6500)
+    word("turning_poll_stop", "as above, on an arc", 4500, 6500)
+    word("turning_whole_plan", "the polls of one instant together")
+    word("turning_whole_composed", "the same in those of `turning_poll_composed`")
+    word("turning_whole_stop", "the same in those of `turning_poll_stop`: the whole boom")
+    word("turning_pulse", "noted for the next poll; all cases", 4500, 6500)
+    word("turning_whole_pulse", "`pulse` and the polls that count it")
+    word("turning_whole_aims_wide", "the same in random drives, plants looked up again on up to all nozzles")
+    word("turning_image_begin", "images to 0.4 s old; all cases", 4500, 6500)
+    word("turning_image_step", "arcs of 5.5 to 83 m radius to either hand, plants beyond the turn's centre, full lists", 4500, 6500)
+    word("turning_image_step_fan", "the same with fans on an uneven boom with faulty nozzles", 4500, 6500)
+    word("turning_whole_image_one", "one plant on four nozzles, all lists full")
+    word("turning_whole_image_64", "64 plants of four nozzles each, full lists")
+    word("turning_whole_image_64_fan", "48 plants with fans")
+    word("turning_whole_image_wide", "24 plants, each on all nozzles of the boom, full lists")
+    word("turning_whole_image_composed", "up to 20 plants with every layer in use")
+    word("turning_yaw", "a yaw rate; all cases", 4500, 6500)
+    word("turning_whole_yaw", "the same and its polls: 48 plants kept, one of them moved, on up to all nozzles; nozzles that run back")
+    word("turning_second", "a pulse of the second wheel; all cases", 4500, 6500)
+    word("turning_whole_second", "the same and its polls, as for the yaw rate")
+    word("turning_stop", "as above", 4500, 6500)
+    word("turning_mode", "as above", 4500, 6500)
+    word("turning_whole_mode", "as above, on an arc")
+    word("turning_switches", "as above", 4500, 6500)
+    word("turning_keep_off", "as above", 4500, 6500)
+    word("turning_whole_keep_off", "as above, on an arc")
+    word("turning_direction", "as above", 4500, 6500)
+    word("turning_whole_direction", "as above, on an arc")
+    word("turning_fault", "as above", 4500, 6500)
+    word("turning_acknowledge", "as above", 4500, 6500)
+    word("turning_bench", "as above", 4500, 6500)
     word("frame_byte", "the dearest byte of a frame (its last)")
     word("frame_read", "an image of 64 full plants, message and plants made the core's")
     word("frame_write", "the counters written, sealed and stuffed")
@@ -76,19 +113,20 @@ END {
     print ""
     print "| call | how its worst case is forced | M4: 48 | 96 | 192 nozzles | M0: 48 | 96 | 192 nozzles | goal M4 / M0 | stack M4, B | stack M0, B |"
     print "|---|---|---|---|---|---|---|---|---|---|---|"
-    for (i = 1; i <= rows; i++) {
-        name = order[i]
-        line = "| `" name "` | " how[name]
-        split("m4 m4 m4 m0 m0 m0", ms, " "); split("48 96 192 48 96 192", ns, " ")
-        for (k = 1; k <= 6; k++) line = line " | " commas(most[ms[k], ns[k], name]) mark[ms[k], ns[k], name]
-        print line " | " verdict(name) " | " held("m4", name) " | " held("m0", name) " |"
-    }
+    lines(0)
+    print ""
+    print "### The same where the machine turns (feature `turning`)"
+    print ""
+    print "| call | how its worst case is forced | M4: 48 | 96 | 192 nozzles | M0: 48 | 96 | 192 nozzles | goal M4 / M0 | stack M4, B | stack M0, B |"
+    print "|---|---|---|---|---|---|---|---|---|---|---|"
+    lines(1)
     print ""
     print "### Flash, bytes"
     print ""
     print "| part | what is counted | M4 `.text` | M4 `.rodata` | M0 `.text` | M0 `.rodata` | goal for `.text` M4 / M0 |"
     print "|---|---|---|---|---|---|---|"
     part("flash_core", "the controller's 22 public calls for 96 nozzles, less an image without them", "core", "none", 12288, 16384)
+    part("flash_turning", "the feature `turning` on top, with its 2 calls", "core,turning", "core", 0, 0)
     part("flash_link", "19 calls of a board's side of the link, on top", "core,link", "core", 8192, 8192)
     part("flash_drivers", "48 calls, every driver, on top", "core,drivers", "core", 8192, 8192)
     part("flash_both", "link and drivers together, on top", "core,link,drivers", "core", 8192, 8192)
@@ -104,11 +142,27 @@ END {
     }
     a = int((eight[192] - eight[48]) / 144 + 0.999); b = int((sixteen[192] - sixteen[48]) / 144 + 0.999)
     print "| `ram_each` | each further nozzle | " a " | " b " | " a " | " b " | 104 / 176, " (a > 104 || b > 176 ? "missed" : "met") " |"
+    for (i = 1; i <= 3; i++) {
+        n = counts[i]
+        print "| `ram_turning_" n "` | the whole controller with `turning` | " commas(eight["t", n]) " | " commas(sixteen["t", n]) " | " int((eight["t", n] + n - 1) / n) " | " int((sixteen["t", n] + n - 1) / n) " | none |"
+    }
     print ""
     print "The nozzle table, " config " bytes a nozzle, is borrowed and may lie in flash."
 }
 
+# lines(TURNS): the rows of a machine that goes straight, or of one that turns.
+function lines(turns,    i, k, name, line, ms, ns) {
+    split("m4 m4 m4 m0 m0 m0", ms, " "); split("48 96 192 48 96 192", ns, " ")
+    for (i = 1; i <= rows; i++) {
+        name = order[i]
+        if ((name ~ /^turning_/) != turns) continue
+        line = "| `" name "` | " how[name]
+        for (k = 1; k <= 6; k++) line = line " | " commas(most[ms[k], ns[k], name]) mark[ms[k], ns[k], name]
+        print line " | " verdict(name) " | " held("m4", name) " | " held("m0", name) " |"
+    }
+}
+
 function part(key, what, with, without, goal4, goal0,    t4, t0) {
     t4 = text["m4", with] - text["m4", without]; t0 = text["m0", with] - text["m0", without]
-    print "| `" key "` | " what " | " commas(t4) " | " commas(rodata["m4", with] - rodata["m4", without]) " | " commas(t0) " | " commas(rodata["m0", with] - rodata["m0", without]) " | " commas(goal4) " / " commas(goal0) (t4 > goal4 || t0 > goal0 ? ", missed" : ", met") " |"
+    print "| `" key "` | " what " | " commas(t4) " | " commas(rodata["m4", with] - rodata["m4", without]) " | " commas(t0) " | " commas(rodata["m0", with] - rodata["m0", without]) " | " (goal4 ? commas(goal4) " / " commas(goal0) (t4 > goal4 || t0 > goal0 ? ", missed" : ", met") : "none") " |"
 }

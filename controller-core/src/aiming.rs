@@ -272,32 +272,51 @@ impl Across {
     }
 }
 
-/// The ground of an image that every lane in the detector's view has seen, told by `own`: in a
-/// curve the outer lanes come to the far end sooner and the inner ones to the near end later.
+/// Where the boom meets one of the four corners of what a detector sees: the near end's left and
+/// right, then the far end's.
+pub(crate) fn corner(
+    seen: Stretch,
+    curve: &Curve,
+    detector: &DetectorConfig,
+    corner: u8,
+) -> Option<Crossing> {
+    let forward = if corner < 2 { seen.from } else { seen.to };
+    let y = if corner & 1 == 0 {
+        detector.y.minus(detector.view_left)
+    } else {
+        detector.y.plus(detector.view_right)
+    };
+    let x = detector.x.bits().saturating_add(forward.bits());
+    curve.cross(x, y.bits())
+}
+
+/// The ground that every lane in a detector's view has seen, from its corners one after the other,
+/// as they are told by the detector's own way: in a curve the outer lanes come to the far end
+/// sooner and the inner ones to the near end later.
+pub(crate) fn with_corner(seen: Interval, corner: u8, place: i32) -> Interval {
+    let (start, end) = match corner {
+        0 => (place, place),
+        1 => (later(seen.start, place), seen.end),
+        2 => (seen.start, place),
+        _ if ahead(place, seen.end) < 0 => (seen.start, place),
+        _ => (seen.start, seen.end),
+    };
+    Interval { start, end }
+}
+
+/// The same of all four.
 pub(crate) fn seen_by_all(
     seen: Stretch,
     curve: &Curve,
     detector: &DetectorConfig,
     own: impl Fn(&Crossing) -> i32,
 ) -> Interval {
-    let met = |forward: Length, y: Length| {
-        let x = detector.x.bits().saturating_add(forward.bits());
-        curve.cross(x, y.bits()).map(|met| own(&met))
-    };
-    let left = detector.y.minus(detector.view_left);
-    let right = detector.y.plus(detector.view_right);
-    match (
-        met(seen.from, left),
-        met(seen.from, right),
-        met(seen.to, left),
-        met(seen.to, right),
-    ) {
-        (Some(a), Some(b), Some(c), Some(d)) => Interval {
-            start: later(a, b),
-            end: if ahead(c, d) < 0 { c } else { d },
-        },
-        _ => Interval::default(),
-    }
+    (0..4)
+        .try_fold(Interval::default(), |all, k| {
+            let met = corner(seen, curve, detector, k)?;
+            Some(with_corner(all, k, own(&met)))
+        })
+        .unwrap_or_default()
 }
 
 /// What a plant needs across travel.

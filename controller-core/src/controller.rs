@@ -436,19 +436,11 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         if self.turning.on() {
             let swing = self.turning.swing_at(from);
             all = self.layers.sprays_unseen() || self.may_slow_down(&swing, &motion);
-            let sinces = self.groups.iter().map(|group| group.since);
-            for since in sinces {
-                all |= swing.far_apart(since);
-            }
+            // The spread of the group farthest off serves for all: a little early for some.
+            let since = swing.farthest_from(self.groups.iter().map(|group| group.since));
+            all |= swing.far_apart(since);
             stops_at = stops_at.min(self.odometer.slows_at(swing.fastest()));
-            // The spread of each group, and of all: a little early for some.
-            let widest = self
-                .groups
-                .iter()
-                .map(|group| swing.widest(&motion, group.since));
-            if let Some(widest) = widest.max_by_key(|motion| motion.ahead_fine) {
-                motion = widest;
-            }
+            motion = swing.widest(&motion, since);
         }
         let reach = self.reach.farthest(&motion);
         Some(Ahead {

@@ -244,6 +244,9 @@ impl KeepOffs {
         let most = self.most;
         // In a curve the inner nozzles come by later than the wheel.
         self.list.retain(|s| {
+            if ahead(s.to, mark) > 0 {
+                return true;
+            }
             let behind = s.heading.spread(heading, most);
             ahead(s.to, mark.wrapping_sub(behind)) > 0
         });

@@ -55,7 +55,7 @@ pub(crate) use heading::{Heading, Side};
 #[cfg(feature = "turning")]
 pub(crate) use waiting::Kept;
 #[cfg(feature = "turning")]
-pub(crate) use yaw::{Again, Swing, Turning};
+pub(crate) use yaw::{Swing, Turning, Way};
 
 /// Whether the controller was built with the feature `turning`.
 pub const BUILT: bool = cfg!(feature = "turning");

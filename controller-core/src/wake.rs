@@ -114,7 +114,7 @@ impl Grid {
 }
 
 /// Nozzles in one block of a group: looking at the whole group costs four blocks.
-const BLOCK: usize = 8;
+pub(crate) const BLOCK: usize = 8;
 const BLOCK_BITS: u32 = 3;
 const BLOCKS: usize = GROUP >> BLOCK_BITS;
 const BLOCK_MASK: u32 = 0xFF;
@@ -129,7 +129,7 @@ pub(crate) struct Group {
     /// Boundaries are kept as places that all lanes have in common: less what each lane leads
     /// the wheel by at this heading.
     pub since: Heading,
-    /// Instants until the next sweep.
+    /// Looks until the next round of sweeps.
     to_sweep: u8,
     /// Nozzles that are open or have something planned.
     busy: u32,
@@ -284,10 +284,19 @@ impl Group {
         found
     }
 
-    /// True when the short forms of its nozzles are to be brought forward.
-    pub fn sweep(&mut self) -> bool {
+    /// The first of the [`BLOCK`] nozzles, if any, of which the short forms are to be brought
+    /// forward now: of each within 256 looks at the group, or 4 while it has nothing to do.
+    pub fn sweep(&mut self) -> Option<usize> {
         self.to_sweep = self.to_sweep.wrapping_sub(1);
-        self.busy == 0 || self.to_sweep == 0
+        let looks = usize::from(self.to_sweep);
+        let block = if looks & 63 == 0 {
+            looks >> 6
+        } else if self.busy == 0 {
+            looks & (BLOCKS - 1)
+        } else {
+            return None;
+        };
+        Some(block << BLOCK_BITS)
     }
 }
 

@@ -51,6 +51,10 @@ pub struct Seen {
     pub bench_opens: usize,
     /// Latches that closed something.
     pub stops: usize,
+    /// Plants aimed at anew in a changing curve.
+    pub moved: u32,
+    /// Patches given up by nozzles that ran back.
+    pub ran_back: u32,
 }
 
 /// How the caller treats the controller.
@@ -124,6 +128,8 @@ pub fn run_operations(bytes: &[u8], caller: Caller) -> Seen {
         trial.open_since.iter().all(Option::is_none),
         "open for ever"
     );
+    let yaw = trial.core.yaw_counts();
+    (trial.seen.moved, trial.seen.ran_back) = (yaw.moved, yaw.ran_back);
     trial.seen
 }
 

@@ -47,6 +47,7 @@ proptest! {
 fn the_operations_reach_everything() {
     let mut state = 0x9e37_79b9_7f4a_7c15_u64;
     let (mut operations, mut commands, mut bench, mut stops) = (0, 0, 0, 0);
+    let (mut moved, mut ran_back) = (0, 0);
     for _ in 0..60 {
         let bytes: Vec<u8> = (0..2000)
             .map(|_| {
@@ -62,13 +63,16 @@ fn the_operations_reach_everything() {
         commands += seen.commands.len();
         bench += seen.bench_opens;
         stops += seen.stops;
+        moved += seen.moved;
+        ran_back += seen.ran_back;
     }
     println!(
-        "{operations} operations, {commands} commands, {bench} openings at rest, {stops} stops that closed something"
+        "{operations} operations, {commands} commands, {bench} openings at rest, {stops} stops that closed something, {moved} plants aimed at anew, {ran_back} patches given up by nozzles that ran back"
     );
     assert!(
         operations > 20_000 && commands > 20_000,
         "{operations}, {commands}"
     );
     assert!(bench > 100 && stops > 100, "{bench}, {stops}");
+    assert!(moved > 20 && ran_back > 20, "{moved}, {ran_back}");
 }

@@ -4,7 +4,7 @@ use controller_core::*;
 use host_sim::orders::Order;
 use proptest::prelude::*;
 use system_tests::arc::{Comb, Errors, Path, arc, rms};
-use system_tests::{Core, Input, plant, run};
+use system_tests::{Core, Input, drain, plant, run};
 
 const DEGREE: f64 = core::f64::consts::PI / 180.0;
 
@@ -587,4 +587,84 @@ proptest! {
         prop_assert_eq!(a, b);
         prop_assert_eq!(turning.counters(), plain.counters());
     }
+
+    /// What an input of the heading leaves for the polls is done after any number of them: a pulse
+    /// of the same stamp finds it done, and the commands are those of a caller that polled.
+    #[test]
+    fn a_pulse_finishes_what_the_heading_left(
+        inputs in inputs(), seed in any::<u32>(), count in 1u16..48, second in any::<bool>(), polls in 0usize..6,
+    ) {
+        let until = inputs.last().map_or(0, |i| i.0) + 1_000_000;
+        let mut keeps = motley(seed, count, Some(second), false);
+        let mut hurries = motley(seed, count, Some(second), false);
+        let mut at_once = motley(seed, count, Some(second), false);
+        let a = pulses_on_headings(&mut keeps, &inputs, until, Between::Drain);
+        let b = pulses_on_headings(&mut hurries, &inputs, until, Between::Polls(polls));
+        let c = pulses_on_headings(&mut at_once, &inputs, until, Between::Finish);
+        prop_assert_eq!(&a, &b);
+        prop_assert_eq!(&a, &c);
+        for other in [&hurries, &at_once] {
+            prop_assert_eq!(keeps.counters(), other.counters());
+            prop_assert_eq!(keeps.yaw_counts(), other.yaw_counts());
+        }
+    }
+}
+
+/// What is done between an input of the heading and a pulse of the same stamp.
+#[derive(Clone, Copy)]
+enum Between {
+    /// Polls until idle.
+    Drain,
+    /// So many polls.
+    Polls(usize),
+    /// All that is pending, without a poll.
+    Finish,
+}
+
+/// Runs the inputs, each one of the heading followed by a pulse of its stamp.
+fn pulses_on_headings(
+    core: &mut Core,
+    inputs: &[(u64, Input)],
+    until: u64,
+    between: Between,
+) -> Vec<Command> {
+    let mut out = Vec::new();
+    let mut now = 0;
+    for (stamp, input) in inputs {
+        let heading = match input {
+            Input::Yaw(rate) => Some(Some(*rate)),
+            Input::Second => Some(None),
+            _ => None,
+        };
+        let Some(rate) = heading else {
+            out.extend(run(core, &[(*stamp, input.clone())], *stamp, &[]));
+            now = *stamp;
+            continue;
+        };
+        let mut next = drain(core, now, &mut out);
+        while next <= *stamp {
+            next = drain(core, next, &mut out);
+        }
+        drain(core, *stamp, &mut out);
+        let _counted = match rate {
+            Some(rate) => core.handle_yaw_rate(Micros(*stamp), rate),
+            None => core.handle_second_pulse(Micros(*stamp)),
+        };
+        match between {
+            Between::Drain => {
+                drain(core, *stamp, &mut out);
+            }
+            Between::Polls(polls) => {
+                for _ in 0..polls {
+                    assert!(!matches!(core.poll(Micros(*stamp)), Poll::Command(_)));
+                }
+            }
+            Between::Finish => core.finish_inputs(),
+        }
+        let _counted = core.note_pulse(Micros(*stamp));
+        drain(core, *stamp, &mut out);
+        now = *stamp;
+    }
+    out.extend(run(core, &[], until, &[]));
+    out
 }

@@ -9,14 +9,16 @@ use crate::guard::GuardState;
 use crate::sections::Mode;
 use crate::sequencer::{self, Command, Decided, Instant, Outcome, Permit};
 use crate::slice::{Slice, Task};
+use crate::turning::BUILT;
 use crate::units::Micros;
-use crate::wake::{GROUP, GROUP_BITS};
+use crate::wake::{BLOCK, GROUP_BITS};
 use crate::wanted::Lines;
 
 /// Work of one call. A turn that changes the plan fills it, and so does a step in the layers.
 const STEPS: u8 = 2;
-/// A nozzle of which the plan alone decides, and nothing is due.
-const PLAIN: u8 = 1;
+/// A nozzle of which the plan alone decides, and nothing is due. Where each goes its own way, that
+/// way fills the call.
+const PLAIN: u8 = if BUILT { STEPS } else { 1 };
 /// What one nozzle sprayed is brought up.
 const PROGRESS: u8 = 1;
 
@@ -85,10 +87,12 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             self.slice = None;
             return;
         };
-        if group.sweep() {
-            for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(GROUP) {
-                let own = swing.own(&motion, self.turning.side(nozzle.y));
-                lane.age_out(own.place(), at);
+        if let Some(block) = group.sweep() {
+            let lanes = lanes.get_mut(block..).unwrap_or_default();
+            let nozzles = nozzles.get(block..).unwrap_or_default();
+            for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(BLOCK) {
+                let lead = swing.heading().lead(self.turning.side(nozzle.y));
+                lane.age_out(motion.place().wrapping_add(lead), at);
             }
         }
         if curved && swing.far_apart(group.since) {

@@ -3,18 +3,20 @@
 
 use super::Controller;
 use super::pending::{Order, Pending};
-use crate::aiming::{self, Aimed, Image, ImageError, ImageReport, Plant};
+use crate::aiming::{self, Image, ImageError, ImageReport, Plant};
 use crate::counters::{add, bump};
 use crate::fan::{self, NozzleSet};
 use crate::ground_plan::{Interval, ahead};
 use crate::lane::Planned;
 use crate::reaim::{Aim, LEAST_MOVE};
-use crate::turning::{Curve, Heading};
+use crate::turning::{BUILT, Curve, Heading};
+#[cfg(feature = "turning")]
+use crate::turning::{Pose, Way};
 use crate::units::{COUNTS_PER_MM, Micros, Span};
 use crate::wake::{GROUP, GROUP_BITS};
 
 /// Nozzles that one call plans a patch on.
-const NOZZLES_A_STEP: usize = 4;
+const NOZZLES_A_STEP: usize = if BUILT { 2 } else { 4 };
 
 /// So far behind the boom is at once to be looked at, counts: a metre.
 const AT_ONCE: i32 = 1000 * COUNTS_PER_MM;
@@ -34,6 +36,9 @@ pub struct ImageWork<'i> {
     curve: Curve,
     /// Where the boom is, and its heading there.
     boom: (i32, Heading),
+    /// The pose then, to keep its plants by.
+    #[cfg(feature = "turning")]
+    pose: Option<Pose>,
     /// No pulse had come since the capture.
     predicted: bool,
     stage: Stage,
@@ -48,10 +53,34 @@ pub struct ImageWork<'i> {
 /// How far an image is.
 #[derive(Clone, Copy, Debug)]
 enum Stage {
+    /// Of a machine that turns: on which way its curve is taken.
+    #[cfg(feature = "turning")]
+    Way,
+    /// On which radius it was there.
+    #[cfg(feature = "turning")]
+    Radius(Way),
+    /// Where that leads from the capture.
+    #[cfg(feature = "turning")]
+    Curve(Option<i64>),
+    /// The pose at the capture.
+    #[cfg(feature = "turning")]
+    Pose,
+    /// Where the boom meets the corners of what is seen, from this one on.
+    #[cfg(feature = "turning")]
+    Corner(u8, Interval),
     /// What ground it covers is to be told.
     See,
     /// The next plant is to be aimed at.
     Aim,
+    /// It is known where the boom meets it: which nozzles it needs.
+    #[cfg(feature = "turning")]
+    Need,
+    /// It is kept in case the curve changes: the boom does not come by it as it goes now.
+    #[cfg(feature = "turning")]
+    KeepUnmet,
+    /// It is planned.
+    #[cfg(feature = "turning")]
+    Keep(NozzleSet, Became),
     /// Which nozzles a plant needs is being chosen.
     Choose(fan::Choice),
     /// A plant is being planned.
@@ -65,7 +94,7 @@ struct Met {
     heading: Heading,
     #[cfg(feature = "turning")]
     centre: (i32, i32),
-    #[cfg(feature = "turning")]
+    /// Without margin.
     across: aiming::Across,
 }
 
@@ -145,14 +174,22 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             .place_at(image.captured_at)
             .map_err(|_| ImageError::TooOld)?;
         let here = self.odometer.motion_at(now).place();
-        let curve = (self.turning).curve(&self.odometer, image.captured_at, now, captured);
         Ok(ImageWork {
             image: *image,
             now,
             captured,
-            curve,
+            curve: Curve::straight(captured),
+            #[cfg(feature = "turning")]
+            pose: None,
             boom: (here, self.turning.swing_at(now).heading()),
             predicted: self.odometer.predicts(image.captured_at),
+            #[cfg(feature = "turning")]
+            stage: if self.turning.on() {
+                Stage::Way
+            } else {
+                Stage::See
+            },
+            #[cfg(not(feature = "turning"))]
             stage: Stage::See,
             next: 0,
             met: Met::default(),
@@ -169,8 +206,34 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             return None;
         }
         match &mut work.stage {
+            #[cfg(feature = "turning")]
+            Stage::Way => {
+                let capture = (work.image.captured_at, work.captured);
+                let way = self.turning.way_since(&self.odometer, capture, work.now);
+                work.stage = Stage::Radius(way);
+            }
+            #[cfg(feature = "turning")]
+            Stage::Radius(way) => {
+                work.stage = Stage::Curve(self.turning.radius_on(work.now, way));
+            }
+            #[cfg(feature = "turning")]
+            Stage::Curve(radius) => {
+                let capture = (work.image.captured_at, work.captured);
+                work.curve = self.turning.curve(capture, *radius);
+                work.stage = Stage::Pose;
+            }
+            #[cfg(feature = "turning")]
+            Stage::Pose => {
+                work.pose = self.turning.keeper(&work.curve);
+                work.stage = Stage::Corner(0, Interval::default());
+            }
+            #[cfg(feature = "turning")]
+            Stage::Corner(corner, seen) => {
+                let (corner, seen) = (*corner, *seen);
+                self.meet_corner(work, corner, seen);
+            }
             Stage::See => {
-                self.see_image(work);
+                self.see_straight(work);
                 work.stage = Stage::Aim;
             }
             Stage::Aim => {
@@ -178,11 +241,42 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                     return Some(self.end_image(&work.report));
                 };
                 work.next = work.next.wrapping_add(1);
-                match self.aim_plant(work, plant) {
-                    Some(Ok(aim)) => self.start_planning(work, &aim),
-                    Some(Err(choice)) => work.stage = Stage::Choose(choice),
-                    None => bump16(&mut work.report.outside),
+                if self.meet_plant(work, plant) {
+                    #[cfg(feature = "turning")]
+                    if self.turning.on() {
+                        work.stage = Stage::Need;
+                        return None;
+                    }
+                    self.find_nozzles(work, plant);
+                } else {
+                    bump16(&mut work.report.outside);
+                    self.turning.count(|counts| &mut counts.plants_off_curve, 1);
+                    #[cfg(feature = "turning")]
+                    {
+                        work.stage = Stage::KeepUnmet;
+                    }
                 }
+            }
+            #[cfg(feature = "turning")]
+            Stage::Need => {
+                if let Some(plant) = work.image.plants.get(work.next.wrapping_sub(1)) {
+                    self.find_nozzles(work, plant);
+                }
+            }
+            #[cfg(feature = "turning")]
+            Stage::KeepUnmet => {
+                work.stage = Stage::Aim;
+                let eye = self.eyes.get(usize::from(work.image.detector));
+                let plant = work.image.plants.get(work.next.wrapping_sub(1));
+                if let (Some(plant), Some(eye)) = (plant, eye) {
+                    self.keep_unmet(work.pose.as_ref(), plant, eye);
+                }
+            }
+            #[cfg(feature = "turning")]
+            Stage::Keep(set, became) => {
+                let (set, became) = (*set, *became);
+                self.keep_planned(work, set, &became);
+                return self.end_plant(work, &became);
             }
             Stage::Choose(choice) => {
                 let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
@@ -199,28 +293,63 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 if !self.plan_some(plan) {
                     return None;
                 }
-                let (set, became) = (plan.set, plan.became);
-                work.stage = Stage::Aim;
-                self.keep_planned(work, set, &became);
-                self.report_plant(work, &became);
-                let over = work.next >= work.image.plants.len();
-                return over.then(|| self.end_image(&work.report));
+                let became = plan.became;
+                #[cfg(feature = "turning")]
+                if self.turning.on() {
+                    work.stage = Stage::Keep(plan.set, became);
+                    return None;
+                }
+                return self.end_plant(work, &became);
             }
         }
         None
     }
 
-    /// The ground that the image covers is seen.
-    fn see_image(&mut self, work: &ImageWork<'_>) {
-        let (image, now) = (&work.image, work.now);
-        let detector = usize::from(image.detector);
+    /// Nothing is left to do of a plant; `Some` if it was the last.
+    fn end_plant(&mut self, work: &mut ImageWork<'_>, became: &Became) -> Option<ImageReport> {
+        work.stage = Stage::Aim;
+        self.report_plant(work, became);
+        let over = work.next >= work.image.plants.len();
+        over.then(|| self.end_image(&work.report))
+    }
+
+    /// One corner more of what the image covers is met; after the last one, or where the boom does
+    /// not come by one, the ground is seen.
+    #[cfg(feature = "turning")]
+    fn meet_corner(&mut self, work: &mut ImageWork<'_>, corner: u8, seen: Interval) {
+        let detector = usize::from(work.image.detector);
+        let side = self.layers.side_of(detector);
+        let eye = self.eyes.get(detector);
+        let met = eye.and_then(|eye| aiming::corner(work.image.seen, &work.curve, eye, corner));
+        let seen = met.map(|met| {
+            let place = met.place.wrapping_add(met.heading.lead(side));
+            aiming::with_corner(seen, corner, place)
+        });
+        work.stage = match seen {
+            Some(seen) if corner < 3 => Stage::Corner(corner.wrapping_add(1), seen),
+            seen => {
+                self.see_image(work, seen.unwrap_or_default());
+                Stage::Aim
+            }
+        };
+    }
+
+    /// The same of a machine that goes straight, at once.
+    fn see_straight(&mut self, work: &ImageWork<'_>) {
+        let detector = usize::from(work.image.detector);
         let side = self.layers.side_of(detector);
         let seen = self.eyes.get(detector).map(|eye| {
-            aiming::seen_by_all(image.seen, &work.curve, eye, |met| {
+            aiming::seen_by_all(work.image.seen, &work.curve, eye, |met| {
                 met.place.wrapping_add(met.heading.lead(side))
             })
         });
-        let seen = seen.unwrap_or_default();
+        self.see_image(work, seen.unwrap_or_default());
+    }
+
+    /// The ground that the image covers is seen.
+    fn see_image(&mut self, work: &ImageWork<'_>, seen: Interval) {
+        let (image, now) = (&work.image, work.now);
+        let detector = usize::from(image.detector);
         if let Some(sight) = self.detectors.get_mut(detector) {
             sight.last_image = now;
             sight.silent = false;
@@ -235,27 +364,29 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
     }
 
-    /// Which nozzles a plant needs, and which stretch of ground. `None` when the boom does not
-    /// come by it.
-    fn aim_plant(
-        &mut self,
-        work: &mut ImageWork<'_>,
-        plant: &Plant,
-    ) -> Option<Result<fan::Aim, fan::Choice>> {
-        let detector = usize::from(work.image.detector);
-        let eye = self.eyes.get(detector)?;
-        let Some(aimed) = aiming::aim(plant, &work.curve, eye, &self.patch) else {
+    /// Which stretch of ground a plant needs. False when the boom does not come by it.
+    fn meet_plant(&mut self, work: &mut ImageWork<'_>, plant: &Plant) -> bool {
+        let eye = self.eyes.get(usize::from(work.image.detector));
+        let aimed = eye.and_then(|eye| aiming::aim(plant, &work.curve, eye, &self.patch));
+        let Some(aimed) = aimed else { return false };
+        work.met = Met {
+            patch: aimed.patch,
+            across: aimed.across,
+            heading: aimed.heading,
             #[cfg(feature = "turning")]
-            self.keep_unmet(self.turning.keeper(&work.curve).as_ref(), plant, eye);
-            self.turning.count(|counts| &mut counts.plants_off_curve, 1);
-            return None;
+            centre: aimed.centre,
         };
-        let Aimed {
+        true
+    }
+
+    /// Which nozzles it needs: its planning or their choice begins.
+    fn find_nozzles(&mut self, work: &mut ImageWork<'_>, plant: &Plant) {
+        let detector = usize::from(work.image.detector);
+        let Met {
             mut patch,
             mut across,
-            heading,
             ..
-        } = aimed;
+        } = work.met;
         if let (Some(id), Some(sight)) = (plant.id, self.detectors.get_mut(detector)) {
             let growth = self.patch.repeat_growth;
             let repeats = &mut sight.repeats;
@@ -265,17 +396,13 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         let margin = self.patch.lateral_margin;
         let faulty: &[bool] = if self.faults == 0 { &[] } else { &self.faulty };
         let needed = aiming::needed(across, self.nozzles, faulty, self.fan.as_ref(), margin);
-        work.met = Met {
-            patch,
-            heading,
-            #[cfg(feature = "turning")]
-            centre: aimed.centre,
-            #[cfg(feature = "turning")]
-            across,
-        };
+        (work.met.patch, work.met.across) = (patch, across);
         work.told.outside = needed.outside;
         work.told.clipped = needed.clipped;
-        Some(needed.aim)
+        match needed.aim {
+            Ok(aim) => self.start_planning(work, &aim),
+            Err(choice) => work.stage = Stage::Choose(choice),
+        }
     }
 
     /// A plant that was planned, or that no healthy nozzle reaches yet, is kept in case the curve
@@ -290,13 +417,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         {
             let met = &work.met;
             let at = (met.centre, met.patch, met.across, met.heading);
-            let keeper = self.turning.keeper(&work.curve);
-            self.keep_met(keeper.as_ref(), (plant, eye), at, set);
+            self.keep_met(work.pose.as_ref(), (plant, eye), at, set);
         }
     }
-
-    #[cfg(not(feature = "turning"))]
-    fn keep_planned(&mut self, _: &ImageWork<'_>, _: NozzleSet, _: &Became) {}
 
     /// A plant's nozzles are known: it is to be planned, and looked up again if it was placed by
     /// prediction.

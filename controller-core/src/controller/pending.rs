@@ -11,6 +11,8 @@
 //! closed first.
 
 use super::Controller;
+#[cfg(feature = "turning")]
+use super::again::Look;
 use super::images::Plan;
 use crate::counters::bump;
 use crate::ground_plan::Interval;
@@ -18,12 +20,12 @@ use crate::keep_off::{Joining, Stretch};
 use crate::sections::Mode;
 use crate::sequencer::{self, Instant};
 use crate::slice::Task;
-use crate::turning::Heading;
+use crate::turning::{BUILT, Heading};
 use crate::units::Micros;
 use crate::wake::{GROUP_BITS, bits};
 
 /// Nozzles of which one call brings up what they sprayed, or ends a way back.
-const NOZZLES_A_STEP: usize = 4;
+const NOZZLES_A_STEP: usize = if BUILT { 1 } else { 4 };
 
 /// What is left to do of the latest input.
 #[derive(Clone, Copy, Debug, Default)]
@@ -48,6 +50,12 @@ pub(super) enum Pending {
     Join(Joining),
     /// A way back is over: for the nozzles from this one on, with the boom where it was then.
     Resume(u16, (i32, Heading)),
+    /// After the input of the heading stamped so, nozzles from this one on may run back.
+    #[cfg(feature = "turning")]
+    RunBack(Micros, u16),
+    /// After it, a plant is looked at again.
+    #[cfg(feature = "turning")]
+    Look(Micros, Look),
 }
 
 /// What changes what open nozzles are to spray.
@@ -124,6 +132,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 }
             }
             Pending::Resume(from, boom) => self.resume_some(from, boom),
+            #[cfg(feature = "turning")]
+            Pending::RunBack(at, from) => self.run_back_some(at, from),
+            #[cfg(feature = "turning")]
+            Pending::Look(at, look) => self.look_again(at, look),
         }
     }
 

@@ -3,14 +3,21 @@
 
 use super::Controller;
 #[cfg(feature = "turning")]
+use super::again::Look;
+#[cfg(feature = "turning")]
+use super::pending::Pending;
+#[cfg(feature = "turning")]
 use crate::turning::YawCounts;
 use crate::turning::{Taken, YawError};
 use crate::units::Micros;
 
+/// Nozzles of which one call looks whether they run back.
+#[cfg(feature = "turning")]
+const NOZZLES_A_STEP: usize = 8;
+
 impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<'_, N, K, H, D> {
-    /// A reading of the yaw-rate sensor, stamped `now`: µrad/s, positive to the left. Work is that
-    /// of an image with one plant, which is looked at again, and where nozzles run back a look at
-    /// each.
+    /// A reading of the yaw-rate sensor, stamped `now`: µrad/s, positive to the left. Constant
+    /// work; the polls that follow look at a plant again, and at each nozzle where some run back.
     ///
     /// Readings taken while the wheel certainly stands teach the sensor's offset, so keep them
     /// coming then.
@@ -23,8 +30,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         })
     }
 
-    /// A pulse of the second wheel, stamped `now`. Work is bounded by the remembered headings and
-    /// an image with one plant, which is looked at again.
+    /// A pulse of the second wheel, stamped `now`. Work is bounded by the remembered headings; the
+    /// polls do the rest as after a yaw rate.
     ///
     /// # Errors
     /// [`YawError`]; counted. After [`YawError::TooFast`] the heading goes on from where it was
@@ -58,8 +65,11 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 self.stale = true;
                 #[cfg(feature = "turning")]
                 {
-                    self.run_back(now);
-                    self.look_again(now);
+                    self.pending = if self.may_run_back(now) {
+                        Pending::RunBack(now, 0)
+                    } else {
+                        Pending::Look(now, Look::Next)
+                    };
                 }
                 Ok(())
             }
@@ -71,17 +81,30 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         }
     }
 
-    /// Gives up what nozzles have planned that run back faster than creep speed.
+    /// Whether some nozzle may run back faster than creep speed.
     #[cfg(feature = "turning")]
-    fn run_back(&mut self, now: Micros) {
-        let motion = self.odometer.motion_at(now);
-        let swing = self.turning.swing_at(now);
+    fn may_run_back(&self, now: Micros) -> bool {
+        let v = self.odometer.motion_at(now).v;
+        let margin = self
+            .turning
+            .swing_at(now)
+            .fastest()
+            .wrapping_sub(i64::from(v));
+        !self.odometer.stands(now) && margin >= i64::from(self.odometer.creep())
+    }
+
+    /// Gives up what some nozzles from this one on have planned that run back faster than creep
+    /// speed.
+    #[cfg(feature = "turning")]
+    pub(super) fn run_back_some(&mut self, at: Micros, from: u16) {
+        let motion = self.odometer.motion_at(at);
+        let swing = self.turning.swing_at(at);
         let creep = self.odometer.creep();
-        let margin = swing.fastest().wrapping_sub(i64::from(motion.v));
-        if self.odometer.stands(now) || margin < i64::from(creep) {
-            return;
-        }
-        for (lane, nozzle) in self.lanes.iter_mut().zip(self.nozzles) {
+        let first = usize::from(from);
+        let end = first.saturating_add(NOZZLES_A_STEP);
+        let lanes = self.lanes.get_mut(first..).unwrap_or_default();
+        let nozzles = self.nozzles.get(first..).unwrap_or_default();
+        for (lane, nozzle) in lanes.iter_mut().zip(nozzles).take(NOZZLES_A_STEP) {
             let own = swing.own(&motion, self.turning.side(nozzle.y));
             if own.v <= creep.saturating_neg() {
                 let given_up = lane.run_back(own.place());
@@ -89,5 +112,9 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 self.turning.count(|counts| &mut counts.ran_back, given_up);
             }
         }
+        self.pending = match u16::try_from(end) {
+            Ok(next) if end < self.nozzles.len() => Pending::RunBack(at, next),
+            _ => Pending::Look(at, Look::Next),
+        };
     }
 }

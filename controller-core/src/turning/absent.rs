@@ -1,6 +1,6 @@
 //! What stands in for [`Turning`] where it is not built: a machine that goes straight.
 
-use super::{Curve, Heading, Side, Taken, YawCounts, YawError};
+use super::{Heading, Side, Taken, YawCounts, YawError};
 use crate::boom::Config;
 use crate::odometer::{Motion, Odometer};
 use crate::units::{Length, Micros, Span};
@@ -49,16 +49,6 @@ impl Turning {
     pub fn swing_at(&self, _: Micros) -> Swing {
         Swing
     }
-
-    pub fn curve<const H: usize>(
-        &self,
-        _: &Odometer<H>,
-        _: Micros,
-        _: Micros,
-        captured: i32,
-    ) -> Curve {
-        Curve::straight(captured)
-    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -83,6 +73,10 @@ impl Swing {
 
     pub fn widest(&self, motion: &Motion, _: Heading) -> Motion {
         *motion
+    }
+
+    pub fn farthest_from(&self, _: impl Iterator<Item = Heading>) -> Heading {
+        Heading
     }
 
     pub fn far_apart(&self, _: Heading) -> bool {

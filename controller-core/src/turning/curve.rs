@@ -131,7 +131,8 @@ impl Curve {
     #[cfg(feature = "turning")]
     fn cross_bent(&self, bend: &Bend, x: i32, y: i32) -> Option<Crossing> {
         use crate::units::{saturate_i32, wrap_i32};
-        // Counts: radii below 2²⁸, all else below 2²². No square comes near 2⁶³.
+        // Counts: radii below 2²⁸, all else below 2²² (points farther off are refused, and
+        // forgotten). No square comes near 2⁶³, nor the radius times an angle below 2³³.
         let boom = i64::from(self.boom_x);
         let (x, y) = (i64::from(x), i64::from(y));
         let y = if bend.right { y.wrapping_neg() } else { y };
@@ -141,10 +142,10 @@ impl Curve {
         }
         let ahead = x.wrapping_sub(bend.behind);
         let line = boom.wrapping_sub(bend.behind);
-        let all = square(out)?.checked_add(square(ahead)?)?;
-        let crossing = root(all.checked_sub(square(line)?)?);
+        let all = square(out).wrapping_add(square(ahead));
+        let crossing = root(all.wrapping_sub(square(line)));
         let aside = crossing.wrapping_sub(out);
-        let chord = root(square(x.wrapping_sub(boom))?.checked_add(square(aside)?)?);
+        let chord = root(square(x.wrapping_sub(boom)).wrapping_add(square(aside)));
         // 2⁻³².
         let c = (chord << 32).checked_div(root(all))?;
         let c = u64::try_from(c).ok().filter(|c| *c < 1 << 32)?;
@@ -160,7 +161,7 @@ impl Curve {
         } else {
             angle
         };
-        let way = radius.checked_mul(angle)? >> 32;
+        let way = radius.wrapping_mul(angle) >> 32;
         let turn = if bend.right {
             angle.wrapping_neg()
         } else {
@@ -180,17 +181,19 @@ impl Curve {
 }
 
 #[cfg(feature = "turning")]
-fn square(n: i64) -> Option<i64> {
-    n.checked_mul(n)
+fn square(n: i64) -> i64 {
+    n.wrapping_mul(n)
 }
 
-/// The square root rounded down, of what is below 2⁶²; zero of what is negative. 31 steps.
+/// The square root rounded down, of what is below 2⁶²; zero of what is negative. A step for each
+/// two binary places.
 #[cfg(feature = "turning")]
+#[cfg_attr(target_os = "none", inline(never))]
 fn root(of: i64) -> i64 {
-    let Ok(mut rest) = u64::try_from(of) else {
-        return 0;
-    };
-    let mut bit = 1_u64 << 60;
+    let mut rest = u64::try_from(of).unwrap_or_default();
+    // The highest power of four that is not above it.
+    let top = 63_u32.saturating_sub(rest.leading_zeros()) & !1;
+    let mut bit = 1_u64.wrapping_shl(top);
     let mut found = 0_u64;
     while bit != 0 {
         let trial = found.wrapping_add(bit);
@@ -202,4 +205,26 @@ fn root(of: i64) -> i64 {
         bit >>= 2;
     }
     i64::try_from(found).unwrap_or_default()
+}
+
+#[cfg(all(test, feature = "turning"))]
+mod tests {
+    use super::root;
+
+    /// Against the definition: the largest whole number of which the square is not above.
+    #[test]
+    fn a_root_is_rounded_down() {
+        let edges = (0..62).flat_map(|bit| {
+            let n = 1_i64 << bit;
+            [n.wrapping_sub(1), n, n.wrapping_add(1)]
+        });
+        for of in (0..5000).chain(edges) {
+            let found = root(of);
+            assert!(
+                found * found <= of && (found + 1) * (found + 1) > of,
+                "{of}"
+            );
+        }
+        assert_eq!(root(-1), 0);
+    }
 }

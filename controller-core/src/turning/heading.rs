@@ -66,7 +66,8 @@ impl Heading {
     /// little too many.
     pub fn spread(self, other: Self, most: Side) -> i32 {
         let turned = self.0.saturating_sub(other.0).saturating_abs();
-        let counts = (turned >> 12).saturating_mul(i64::from(most.0)) >> 20;
+        // Held at 40 turns, of which nothing is left but that it is far.
+        let counts = (turned.min(1 << 40) >> 12).wrapping_mul(i64::from(most.0)) >> 20;
         crate::units::saturate_i32(counts).saturating_add(if turned == 0 { 0 } else { 2 })
     }
 }

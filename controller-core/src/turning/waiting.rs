@@ -15,7 +15,8 @@ use super::course::{Course, Pose, Spot};
 use super::{Curve, Heading, Side};
 use crate::aiming::Across;
 use crate::fan::NozzleSet;
-use crate::ground_plan::Interval;
+use crate::ground_plan::{Interval, ahead};
+use core::ops::Range;
 use heapless::Deque;
 
 /// Most plants kept.
@@ -64,9 +65,9 @@ impl Kept {
 
 /// A plant that waits.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Waits {
+struct Waits {
     spot: Spot,
-    pub kept: Kept,
+    kept: Kept,
 }
 
 /// All of them, the one to be looked at next first.
@@ -112,9 +113,9 @@ impl Waiting {
         full
     }
 
-    /// The next to be looked at, with where it lies now, forward and right of the axle's middle.
-    /// What the boom, `boom` ahead of the axle, has passed is forgotten.
-    pub fn next(&mut self, boom: i32) -> Option<(Waits, (i32, i32))> {
+    /// Where the next to be looked at lies now, forward and right of the axle's middle; it then is
+    /// the last of all. What the boom, `boom` ahead of the axle, has passed is forgotten.
+    pub fn next(&mut self, boom: i32) -> Option<(i32, i32)> {
         let here = self.course.here();
         for _ in 0..TRIED {
             let waits = self.list.pop_front()?;
@@ -126,28 +127,46 @@ impl Waiting {
                 }
                 continue;
             }
+            let pushed = self.list.push_back(waits);
+            debug_assert!(pushed.is_ok());
             if forward.saturating_sub(boom) <= SOON {
-                return Some((waits, (forward, right)));
+                return Some((forward, right));
             }
-            self.put_back(waits, waits.kept);
         }
         None
     }
 
-    /// Puts one back behind the others.
-    pub fn put_back(&mut self, waits: Waits, kept: Kept) {
-        let pushed = self.list.push_back(Waits { kept, ..waits });
-        debug_assert!(pushed.is_ok());
+    /// The last of all: the one looked at.
+    pub fn latest(&self) -> Option<&Kept> {
+        self.list.back().map(|waits| &waits.kept)
     }
 
-    /// Whether another plant may need a patch like this on a nozzle's own way.
-    pub fn needed(&self, index: usize, side: Side, own: Interval) -> bool {
-        self.spilled
-            || self.list.iter().any(|other| {
-                let theirs = other.kept.patch.on_by(other.kept.own(side));
-                other.kept.set.opens(index)
-                    && crate::ground_plan::ahead(own.end, theirs.start) >= 0
-                    && crate::ground_plan::ahead(theirs.end, own.start) >= 0
-            })
+    /// It is aimed at so from now on.
+    pub fn aim_anew(&mut self, kept: Kept) {
+        if let Some(waits) = self.list.back_mut() {
+            waits.kept = kept;
+        }
+    }
+
+    /// Whether some of those beside the one looked at may need a patch like this on a nozzle's own
+    /// way; `None` when none does and `among` held the last.
+    pub fn needed(
+        &self,
+        (index, side): (usize, Side),
+        own: Interval,
+        among: Range<usize>,
+    ) -> Option<bool> {
+        let others = self.list.len().saturating_sub(1);
+        let needs = self.spilled
+            || (self.list.iter().take(others.min(among.end)))
+                .skip(among.start)
+                .any(|other| {
+                    if !other.kept.set.opens(index) {
+                        return false;
+                    }
+                    let theirs = other.kept.patch.on_by(other.kept.own(side));
+                    ahead(own.end, theirs.start) >= 0 && ahead(theirs.end, own.start) >= 0
+                });
+        (needs || among.end < others).then_some(needs)
     }
 }

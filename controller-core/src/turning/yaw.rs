@@ -1,13 +1,14 @@
 //! The heading, past and present, from a yaw rate or a second wheel.
 
 use super::course::Pose;
-use super::waiting::{Kept, Waiting, Waits};
+use super::waiting::{Kept, Waiting};
 use super::{Curve, FAR_APART, Heading, Side, Taken, YawCounts, YawError, YawSource};
 use crate::boom::Config;
 use crate::counters::add;
 use crate::ground_plan::{Interval, ahead};
 use crate::odometer::{Motion, Odometer};
 use crate::units::{Length, Micros, PulseLength, Span, low_u32, saturate_i32, wrap_i32};
+use core::ops::Range;
 
 /// Remembered headings.
 const PAST: usize = 64;
@@ -347,51 +348,37 @@ impl Turning {
         }
     }
 
-    /// The curve on which the machine was from shortly before `captured_at` to `now`, as seen
-    /// from the capture, when the wheel was at `captured`. Bounded by the remembered pulses and
-    /// headings, and a division.
-    pub fn curve<const H: usize>(
+    /// The way on which the curve of an image is taken, that was captured at a place: from shortly
+    /// before until `now`. A look-up of a past place.
+    pub fn way_since<const H: usize>(
         &self,
         odometer: &Odometer<H>,
-        captured_at: Micros,
+        (captured_at, captured): (Micros, i32),
         now: Micros,
-        captured: i32,
-    ) -> Curve {
-        if !self.on {
-            return Curve::straight(captured);
+    ) -> Way {
+        let since = look_back(captured_at, false);
+        let from = odometer.place_at(since).unwrap_or(captured);
+        Way {
+            since,
+            counts: odometer.motion_at(now).place().wrapping_sub(from),
         }
-        self.curve_since(odometer, (captured_at, LOOK_BACK), now, captured)
     }
 
-    /// The same from so long before the capture on.
-    fn curve_since<const H: usize>(
-        &self,
-        odometer: &Odometer<H>,
-        (captured_at, back): (Micros, Span),
-        now: Micros,
-        captured: i32,
-    ) -> Curve {
-        let before = Micros(captured_at.0.saturating_sub(u64::from(back.0)));
-        let from = odometer.place_at(before).unwrap_or(captured);
-        let way = odometer.motion_at(now).place().wrapping_sub(from);
-        let turned = self.heading_now(now).wrapping_sub(self.heading_at(before)) >> 12;
-        let radius = if way >= LEAST_WAY {
-            (i64::from(way) << 32).checked_div(turned)
-        } else {
-            None
-        };
-        let heading = Heading(self.heading_at(captured_at) >> 12);
+    /// The curve from a capture on. Bounded by the remembered headings.
+    pub fn curve(&self, (captured_at, captured): (Micros, i32), radius: Option<i64>) -> Curve {
+        self.curve_on(captured, self.heading_at(captured_at), radius)
+    }
+
+    /// On from a place and a heading, 2⁻⁴⁴ rad, with this radius of the wheel.
+    fn curve_on(&self, place: i32, heading: i64, radius: Option<i64>) -> Curve {
         let wheel = self.wheel_y.bits();
-        Curve::new(captured, heading, radius, wheel, self.behind, self.boom_x)
+        let heading = Heading(heading >> 12);
+        Curve::new(place, heading, radius, wheel, self.behind, self.boom_x)
     }
 
     /// Keeps the plants of an image to be aimed at anew; `None` where they can't be placed.
     pub fn keeper(&self, curve: &Curve) -> Option<Pose> {
-        if self.on {
-            self.waiting.pose(curve)
-        } else {
-            None
-        }
+        self.waiting.pose(curve)
     }
 
     /// Keeps one that lies `x` ahead and `y` right of the reference point at a pose.
@@ -402,67 +389,84 @@ impl Turning {
         }
     }
 
-    /// Brings up where the machine is, and looks at one plant again. Some when it is to be moved;
-    /// it must come back by [`put_back`](Self::put_back). Bounded as [`curve`](Self::curve) is.
-    pub fn look_again<const H: usize>(
+    /// Brings up where the machine is, and tells where the plant lies whose turn it is to be looked
+    /// at again, forward and right of the axle's middle. It is the last in the list from then on.
+    pub fn next_plant<const H: usize>(
         &mut self,
         now: Micros,
         odometer: &Odometer<H>,
-    ) -> Option<Again> {
+    ) -> Option<(i32, i32)> {
         let motion = odometer.motion_at(now);
         let heading = Heading(self.heading_now(now) >> 12);
         self.waiting.go(motion.base, motion.ahead_fine, heading);
-        let ahead_of_axle = self.boom_x.saturating_sub(self.behind);
-        let (waits, (forward, y)) = self.waiting.next(ahead_of_axle)?;
-        let old = waits.kept;
-        let Some(back) = self.sure_look_back(now, odometer, motion.place()) else {
-            self.waiting.put_back(waits, old);
-            return None;
-        };
-        let curve = self.curve_since(odometer, (now, back), now, motion.place());
-        let met = curve.cross(forward.saturating_add(self.behind), y);
-        let far = |a: i32, b: i32, least: i32| ahead(a, b).saturating_abs() >= least;
-        let unmet = old.set.is_empty();
-        let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
-        let moved = met.and_then(|met| {
-            let mut fresh = old;
-            (fresh.place, fresh.heading) = (met.place, met.heading);
-            let aside = unmet || far(met.y, old.y, LEAST_ASIDE);
-            if aside {
-                fresh.y = met.y;
-            }
-            (aside || far(fresh.own(side), old.own(side), LEAST_MOVE)).then_some(fresh)
-        });
-        if let Some(kept) = moved {
-            return Some(Again { waits, kept });
-        }
-        self.waiting.put_back(waits, old);
-        None
+        self.waiting.next(self.boom_x.saturating_sub(self.behind))
     }
 
-    /// How far to look back for a curvature to be sure of; `None` when too slow for any.
-    fn sure_look_back<const H: usize>(
+    /// How far the wheel came `twice` or once the usual time before `now`; `None` when that is too
+    /// little to be sure of a curvature. A look-up of a past place.
+    pub fn sure_way<const H: usize>(
         &self,
         now: Micros,
         odometer: &Odometer<H>,
-        here: i32,
-    ) -> Option<Span> {
-        let twice = Span(LOOK_BACK.0.saturating_mul(2));
-        [LOOK_BACK, twice].into_iter().find(|back| {
-            let before = Micros(now.0.saturating_sub(u64::from(back.0)));
-            let from = odometer.place_at(before).unwrap_or(here);
-            ahead(here, from) >= SURE_WAY
+        twice: bool,
+    ) -> Option<Way> {
+        let since = look_back(now, twice);
+        let here = odometer.motion_at(now).place();
+        let from = odometer.place_at(since).unwrap_or(here);
+        (ahead(here, from) >= SURE_WAY).then_some(Way {
+            since,
+            counts: here.wrapping_sub(from),
         })
     }
 
-    /// Puts a plant back that was looked at again.
-    pub fn put_back(&mut self, again: &Again, kept: Kept) {
-        self.waiting.put_back(again.waits, kept);
+    /// The wheel's radius on a way, `None` when straight. Bounded by the remembered headings.
+    pub fn radius_on(&self, now: Micros, way: &Way) -> Option<i64> {
+        let turned = self
+            .heading_now(now)
+            .wrapping_sub(self.heading_at(way.since))
+            >> 12;
+        radius(way.counts, turned)
     }
 
-    /// Whether a plant that waits may need such a patch on a nozzle's own way.
-    pub fn needs(&self, index: usize, side: Side, own: Interval) -> bool {
-        self.waiting.needed(index, side, own)
+    /// Where the boom will meet the plant looked at, which lies so many counts forward and right of
+    /// the axle's middle, if it goes on with this radius. `None`: no elsewhere than it is aimed at.
+    pub fn meets_elsewhere<const H: usize>(
+        &self,
+        now: Micros,
+        odometer: &Odometer<H>,
+        (forward, y): (i32, i32),
+        radius: Option<i64>,
+    ) -> Option<Kept> {
+        let old = self.waiting.latest()?;
+        let place = odometer.motion_at(now).place();
+        let curve = self.curve_on(place, self.heading_now(now), radius);
+        let met = curve.cross(forward.saturating_add(self.behind), y)?;
+        let far = |a: i32, b: i32, least: i32| ahead(a, b).saturating_abs() >= least;
+        let unmet = old.set.is_empty();
+        let side = Side(old.y.saturating_sub(self.wheel_y.bits()));
+        let mut fresh = *old;
+        (fresh.place, fresh.heading) = (met.place, met.heading);
+        let aside = unmet || far(met.y, old.y, LEAST_ASIDE);
+        if aside {
+            fresh.y = met.y;
+        }
+        (aside || far(fresh.own(side), old.own(side), LEAST_MOVE)).then_some(fresh)
+    }
+
+    /// The plant looked at, as it is aimed at so far.
+    pub fn looked_at(&self) -> Option<&Kept> {
+        self.waiting.latest()
+    }
+
+    /// The plant looked at is aimed at so from now on.
+    pub fn aim_anew(&mut self, kept: Kept) {
+        self.waiting.aim_anew(kept);
+    }
+
+    /// Whether some of the plants that wait, beside the one looked at, may need such a patch on a
+    /// nozzle's own way; `None` when no plant does and these were the last.
+    pub fn needs(&self, nozzle: (usize, Side), own: Interval, among: Range<usize>) -> Option<bool> {
+        self.waiting.needed(nozzle, own, among)
     }
 
     fn heading_now(&self, at: Micros) -> i64 {
@@ -596,18 +600,25 @@ impl Second {
     }
 }
 
-/// A plant that is to be moved.
+/// A way of the wheel on which a curvature is taken.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Again {
-    waits: Waits,
-    /// Where the boom will meet it now; the set of nozzles is the old one.
-    pub kept: Kept,
+pub(crate) struct Way {
+    since: Micros,
+    counts: i32,
 }
 
-impl Again {
-    /// How it was aimed at before.
-    pub fn before(&self) -> Kept {
-        self.waits.kept
+/// From where a curvature is taken at `now`.
+fn look_back(now: Micros, twice: bool) -> Micros {
+    let back = u64::from(LOOK_BACK.0) << u32::from(twice);
+    Micros(now.0.saturating_sub(back))
+}
+
+/// The wheel's radius, counts, positive to the left, when it turned by so much, 2⁻³² rad, over a way.
+fn radius(way: i32, turned: i64) -> Option<i64> {
+    if way >= LEAST_WAY {
+        (i64::from(way) << 32).checked_div(turned)
+    } else {
+        None
     }
 }
 
@@ -656,6 +667,13 @@ impl Swing {
         widest.ahead_fine = widest.ahead_fine.wrapping_add(spread);
         widest.v = saturate_i32(i64::from(motion.v).wrapping_add(self.fastest()));
         widest
+    }
+
+    /// Of the headings by which boundaries were brought to a common place, the one farthest from
+    /// this.
+    pub fn farthest_from(&self, sinces: impl Iterator<Item = Heading>) -> Heading {
+        let apart = |since: &Heading| self.heading.0.wrapping_sub(since.0).saturating_abs();
+        sinces.max_by_key(apart).unwrap_or(self.heading)
     }
 
     /// Boundaries brought to a common place by the heading `since` are far from true.

@@ -18,6 +18,12 @@ mod controller {
     /// 96 nozzles with 16 patches each, 64 pulses, 4 detectors.
     type Boom = Controller<'static, 96, 16, 64, 4>;
 
+    #[cfg(feature = "turning")]
+    pub static MORE_CALLS: super::Calls<2> = super::Calls([
+        Boom::handle_yaw_rate as *const (),
+        Boom::handle_second_pulse as *const (),
+    ]);
+
     pub static CALLS: super::Calls<22> = super::Calls([
         Config::validate as *const (),
         Boom::new as *const (),
@@ -217,6 +223,8 @@ fn main() -> ! {
     loop {
         #[cfg(feature = "core")]
         core::hint::black_box(&controller::CALLS);
+        #[cfg(all(feature = "core", feature = "turning"))]
+        core::hint::black_box(&controller::MORE_CALLS);
         #[cfg(feature = "link")]
         core::hint::black_box(&link::CALLS);
         #[cfg(feature = "drivers")]

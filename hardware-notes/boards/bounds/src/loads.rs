@@ -23,6 +23,12 @@ pub fn run<const N: usize>(meter: &mut Meter, seed: u64, events: u32, layers: bo
     if layers && chance.below(2) == 0 {
         config.modes.unseen = UnseenPolicy::Spray;
     }
+    #[cfg(feature = "turning")]
+    let by_wheels = chance.below(3) == 0;
+    #[cfg(feature = "turning")]
+    if by_wheels {
+        config.turning = Some(crate::rig::turning(crate::rig::second_wheel()));
+    }
     let config = black_box(config);
     let Ok(mut core) = Boom::<N>::new(&config) else {
         return;
@@ -34,10 +40,20 @@ pub fn run<const N: usize>(meter: &mut Meter, seed: u64, events: u32, layers: bo
     };
     let mut rig = Rig::new(&mut core, meter, deciding, 100);
     rig.pulses = Row::WholeAimsWide;
+    #[cfg(feature = "turning")]
+    {
+        rig.second = by_wheels.then_some(0);
+    }
     rig.run_up(60, 4000);
     let half = SPACING_MM * N as i32 / 2;
     for _ in 0..events {
         let period = 2700 + chance.below(3000);
+        #[cfg(feature = "turning")]
+        {
+            // Mostly wide arcs, with a swerve now and then.
+            let most = [100_000, 400_000, 1_500_000][(chance.below(20) / 9) as usize];
+            rig.rate = chance.between(-most, most);
+        }
         rig.pulse(period);
         match chance.below(if layers { 9 } else { 4 }) {
             0..=2 => image::<N>(&mut rig, &mut chance, half, layers),

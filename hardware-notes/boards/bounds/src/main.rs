@@ -8,12 +8,19 @@
 #![no_std]
 #![no_main]
 
+#[cfg(not(feature = "turning"))]
 mod frames;
 mod host;
 mod loads;
 mod meter;
 mod rig;
+#[cfg_attr(
+    feature = "turning",
+    expect(dead_code, reason = "some scenes are of the straight machine alone")
+)]
 mod scenes;
+#[cfg(feature = "turning")]
+mod turns;
 
 use controller_core::{Controller, NozzleConfig};
 use core::panic::PanicInfo;
@@ -39,15 +46,26 @@ unsafe impl critical_section::Impl for NoInterrupts {
     unsafe fn release(_: critical_section::RawRestoreState) {}
 }
 
+/// Random drives of each kind and boom, and events of a drive with the plan alone and with layers:
+/// fewer where the machine turns, since each event brings an input of the heading, too.
+const DRIVES: u64 = if cfg!(feature = "turning") { 3 } else { 8 };
+const EVENTS: [u32; 2] = if cfg!(feature = "turning") {
+    [120, 16]
+} else {
+    [300, 60]
+};
+
 #[inline(never)]
 fn calls<const N: usize>() -> bool {
     let mut meter = Meter::new();
-    let mut good = scenes::run::<N>(&mut meter);
-    for seed in 1..=8 {
-        loads::run::<N>(&mut meter, seed * 0x9E37_79B9_7F4A_7C15, 300, false);
-        loads::run::<N>(&mut meter, seed * 0xC2B2_AE3D_27D4_EB4F, 60, true);
+    #[cfg(feature = "turning")]
+    let good = turns::run::<N>(&mut meter);
+    #[cfg(not(feature = "turning"))]
+    let good = scenes::run::<N>(&mut meter) & frames::run(&mut meter);
+    for seed in 1..=DRIVES {
+        loads::run::<N>(&mut meter, seed * 0x9E37_79B9_7F4A_7C15, EVENTS[0], false);
+        loads::run::<N>(&mut meter, seed * 0xC2B2_AE3D_27D4_EB4F, EVENTS[1], true);
     }
-    good &= frames::run(&mut meter);
     meter.print(N);
     good
 }

@@ -10,6 +10,10 @@ use core::sync::atomic::{Ordering, compiler_fence};
 
 /// What is measured. The names stand in the table.
 #[derive(Clone, Copy, PartialEq, Eq)]
+#[cfg_attr(
+    feature = "turning",
+    expect(dead_code, reason = "some rows are of the straight machine alone")
+)]
 pub enum Row {
     PollIdle,
     PollWaking,
@@ -33,6 +37,14 @@ pub enum Row {
     WholeImage64Fan,
     WholeImageWide,
     WholeImageComposed,
+    #[cfg(feature = "turning")]
+    Yaw,
+    #[cfg(feature = "turning")]
+    WholeYaw,
+    #[cfg(feature = "turning")]
+    Second,
+    #[cfg(feature = "turning")]
+    WholeSecond,
     Stop,
     Mode,
     WholeMode,
@@ -50,7 +62,7 @@ pub enum Row {
 }
 
 /// All of them, in the order of the enum.
-pub const NAMES: [&str; 36] = [
+pub const NAMES: &[&str] = &[
     "poll_idle",
     "poll_waking",
     "poll_input",
@@ -73,6 +85,14 @@ pub const NAMES: [&str; 36] = [
     "whole_image_64_fan",
     "whole_image_wide",
     "whole_image_composed",
+    #[cfg(feature = "turning")]
+    "yaw",
+    #[cfg(feature = "turning")]
+    "whole_yaw",
+    #[cfg(feature = "turning")]
+    "second",
+    #[cfg(feature = "turning")]
+    "whole_second",
     "stop",
     "mode",
     "whole_mode",
@@ -202,9 +222,13 @@ impl Meter {
         *most = (*most).max(count);
     }
 
-    /// Prints all rows: nozzles, name, instructions by hand and random, stack, calls.
+    /// Prints the rows that were measured: nozzles, name, instructions by hand and random, stack,
+    /// calls.
     pub fn print(&self, nozzles: usize) {
         for (name, most) in NAMES.iter().zip(&self.rows) {
+            if most.calls == 0 {
+                continue;
+            }
             let [hand, random] = most.instructions;
             say(format_args!(
                 "row {nozzles} {name} {hand} {random} {} {}",

@@ -6,6 +6,8 @@ use controller_core::{
     FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode, NozzleConfig,
     OrderError, Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
 };
+#[cfg(feature = "turning")]
+use controller_core::{TurningConfig, YawError, YawSource};
 use core::hint::black_box;
 
 /// Remembered intervals a nozzle, pulses, detectors.
@@ -59,7 +61,38 @@ impl<const N: usize> Tables<N> {
         config.wheel.direction_input = true;
         config.sections = &self.sections;
         config.timing.detector_silence = Span::from_ms(60_000);
+        #[cfg(feature = "turning")]
+        {
+            config.turning = Some(turning(YawSource::Rate));
+        }
         config
+    }
+}
+
+/// From the counted wheel to the second one, to the right.
+#[cfg(feature = "turning")]
+const WHEELS_APART_MM: i32 = 1600;
+/// A pulse of the second wheel.
+#[cfg(feature = "turning")]
+const PULSE_NM: i64 = 20_000_000;
+
+/// The second wheel.
+#[cfg(feature = "turning")]
+pub fn second_wheel() -> YawSource {
+    YawSource::SecondWheel {
+        pulse_length: PulseLength::from_nm(PULSE_NM as u64).expect("a usual length"),
+        y: Length::from_mm(WHEELS_APART_MM - 500),
+    }
+}
+
+/// The counted wheel is half a metre left of the middle, the boom 2 m behind the axle.
+#[cfg(feature = "turning")]
+pub fn turning(source: YawSource) -> TurningConfig {
+    TurningConfig {
+        wheel_y: Length::from_mm(-500),
+        source,
+        most_rate_mrad_s: 2000,
+        ..TurningConfig::yaw_rate(Length::from_mm(2000))
     }
 }
 
@@ -80,6 +113,10 @@ struct Calls<'a, const N: usize> {
     fault: fn(&mut Boom<'a, N>, Micros, u16, bool) -> Result<(), FaultError>,
     acknowledge: fn(&mut Boom<'a, N>, Micros) -> Result<(), OrderError>,
     bench: fn(&mut Boom<'a, N>, Micros, BenchRequest) -> Result<(), BenchError>,
+    #[cfg(feature = "turning")]
+    yaw: fn(&mut Boom<'a, N>, Micros, i32) -> Result<(), YawError>,
+    #[cfg(feature = "turning")]
+    second: fn(&mut Boom<'a, N>, Micros) -> Result<(), YawError>,
 }
 
 /// A controller being driven.
@@ -104,6 +141,13 @@ pub struct Rig<'r, 'a, const N: usize> {
     slots: [i8; 128],
     /// Slots a turn.
     turn: u32,
+    /// The yaw rate, µrad/s to the left: told after each pulse, or by a second wheel.
+    #[cfg(feature = "turning")]
+    pub rate: i32,
+    /// How far the second wheel is from its last pulse, nm, where there is one, with pulses of
+    /// 20 mm like the first.
+    #[cfg(feature = "turning")]
+    pub second: Option<i64>,
 }
 
 impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
@@ -125,6 +169,10 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
                 fault: Boom::<N>::set_nozzle_fault,
                 acknowledge: Boom::<N>::acknowledge,
                 bench: Boom::<N>::handle_bench,
+                #[cfg(feature = "turning")]
+                yaw: Boom::<N>::handle_yaw_rate,
+                #[cfg(feature = "turning")]
+                second: Boom::<N>::handle_second_pulse,
             }),
             now: 1_000_000,
             fans: false,
@@ -137,8 +185,22 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
             slots: core::array::from_fn(|_| chance.between(-100, 101) as i8),
             pulse: 0,
             turn: u32::from(turn.max(1)),
+            #[cfg(feature = "turning")]
+            rate: 60_000,
+            #[cfg(feature = "turning")]
+            second: None,
         }
     }
+
+    /// Turns at this rate from now on, µrad/s to the left, where the machine turns.
+    #[cfg(feature = "turning")]
+    pub fn swing(&mut self, rate: i32) {
+        self.rate = rate;
+    }
+
+    /// It goes straight.
+    #[cfg(not(feature = "turning"))]
+    pub fn swing(&mut self, _: i32) {}
 
     /// Polls at `now` until nothing is left to do.
     pub fn drain(&mut self) {
@@ -208,11 +270,46 @@ impl<'r, 'a, const N: usize> Rig<'r, 'a, N> {
         let period = i64::from(period);
         let shift = (uneven(self.pulse + 1) - uneven(self.pulse)) * period / 10_000;
         self.pulse += 1;
-        self.until(self.now + (period + shift).max(1) as u64);
+        let at = self.now + (period + shift).max(1) as u64;
+        #[cfg(feature = "turning")]
+        self.second_up_to(at);
+        self.until(at);
         let (core, pulse, now) = (&mut *self.core, self.calls.pulse, Micros(self.now));
         let taken = self.meter.measure(Row::Pulse, || pulse(core, now)).is_ok();
         self.drain_input(self.pulses);
+        #[cfg(feature = "turning")]
+        if self.second.is_none() {
+            self.yaw();
+        }
         taken
+    }
+
+    /// The yaw rate as it is, with the noise of a sensor.
+    #[cfg(feature = "turning")]
+    fn yaw(&mut self) {
+        let rate = self.rate + (self.pulse % 7) as i32 * 100;
+        let (core, yaw, now) = (&mut *self.core, self.calls.yaw, Micros(self.now));
+        let _ = self.meter.measure(Row::Yaw, || yaw(core, now, rate));
+        self.drain_input(Row::WholeYaw);
+    }
+
+    /// The second wheel's pulses before the first wheel's next, which comes at `at`.
+    #[cfg(feature = "turning")]
+    fn second_up_to(&mut self, at: u64) {
+        let Some(since) = self.second else { return };
+        let (from, time) = (self.now, at.saturating_sub(self.now) as i64);
+        // mm times µrad/s times µs are 10⁻⁶ nm.
+        let leads = i64::from(WHEELS_APART_MM) * i64::from(self.rate) * time / 1_000_000;
+        let way = (PULSE_NM + leads).max(0);
+        let mut mark = PULSE_NM - since;
+        while mark <= way {
+            self.until(from + (time * mark / way.max(1)) as u64);
+            let (core, second, now) = (&mut *self.core, self.calls.second, Micros(self.now));
+            let _ = self.meter.measure(Row::Second, || second(core, now));
+            self.drain_input(Row::WholeSecond);
+            mark += PULSE_NM;
+        }
+        self.second = Some(way + PULSE_NM - mark);
     }
 
     /// Pulses until standstill is far, at this period.

@@ -10,23 +10,37 @@ use controller_core::{
 use core::hint::black_box;
 
 /// Usual delays.
-const OPEN: Span = Span::from_ms(20);
-const CLOSE: Span = Span::from_ms(10);
+pub const OPEN: Span = Span::from_ms(20);
+pub const CLOSE: Span = Span::from_ms(10);
 /// 5 m/s on pulses of 20 mm.
-const PERIOD: u32 = 4000;
+pub const PERIOD: u32 = 4000;
+
+/// A machine that turns does it at this rate, µrad/s, once the lists are full: 83 m of radius. (Where
+/// an image comes in a curve, strips as wide as the boom grow into one another.)
+const ARC: i32 = 60_000;
+
+/// So many of each nozzle; on an arc, where patches move and some grow together, most of them.
+const fn most<const N: usize>(each: usize) -> u32 {
+    let all = (each * N) as u32;
+    if cfg!(feature = "turning") {
+        all / 4 * 3
+    } else {
+        all
+    }
+}
 
 /// The width of the boom, mm.
-const fn width<const N: usize>() -> i32 {
+pub const fn width<const N: usize>() -> i32 {
     SPACING_MM * N as i32
 }
 
 /// As many strips across the whole boom as a list holds, from `from` mm on, so far apart.
-fn strips<const N: usize>(from: i32, apart: i32, length: i32) -> [Plant; K] {
+pub fn strips<const N: usize>(from: i32, apart: i32, length: i32) -> [Plant; K] {
     core::array::from_fn(|k| plant(from + apart * k as i32, 0, length, width::<N>()))
 }
 
 /// 64 plants, each on four nozzles, spread over the boom, in `rows` along travel.
-fn many<const N: usize>(from: i32, apart: i32, rows: i32) -> [Plant; MAX_PLANTS_PER_IMAGE] {
+pub fn many<const N: usize>(from: i32, apart: i32, rows: i32) -> [Plant; MAX_PLANTS_PER_IMAGE] {
     let in_a_row = MAX_PLANTS_PER_IMAGE as i32 / rows;
     core::array::from_fn(|k| {
         let (row, place) = (k as i32 % rows, k as i32 / rows);
@@ -115,13 +129,14 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
 }
 
 /// Fills every list and passes over it, all nozzles switching at the same instant.
-fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
+pub fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(OPEN, CLOSE);
     let config = black_box(tables.config(20));
     let Ok(mut core) = Boom::<N>::new(&config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
+    rig.swing(0);
     rig.run_up(100, PERIOD);
     rig.image(
         Row::WholeImageWide,
@@ -130,7 +145,9 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
         (0, 8000),
         &strips::<N>(200, 350, 20),
     );
+    rig.swing(ARC);
     let full = rig.core.planned(0) == Some(K);
+    rig.swing(0);
     rig.run_up(100, PERIOD);
     rig.image(
         Row::WholeImageWide,
@@ -139,8 +156,9 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
         (0, 8000),
         &strips::<N>(200, 350, 20),
     );
+    rig.swing(ARC);
     rig.run_up(400, PERIOD);
-    let opened = rig.core.counters().commands >= 2 * (K * N) as u32;
+    let opened = rig.core.counters().commands >= most::<N>(2 * K);
     // Stopped at once while all are open and every list is full.
     rig.image(
         Row::WholeImageWide,
@@ -149,6 +167,7 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
         (0, 8000),
         &strips::<N>(-700, 350, 200),
     );
+    rig.swing(ARC);
     for _ in 0..200 {
         rig.pulse(PERIOD);
         if rig.core.is_open(N as u16 - 1) == Some(true) {
@@ -168,13 +187,14 @@ fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
 
 /// Slow valves, and every patch of full lists just ahead: none can be reached any more, and
 /// one decision gives them all up.
-fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
+pub fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(Span::from_ms(250), Span::from_ms(250));
     let config = black_box(tables.config(20));
     let Ok(mut core) = Boom::<N>::new(&config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
+    rig.swing(0);
     rig.run_up(100, 2600);
     // From 0.1 to 1.6 m ahead of the boom, where 1.9 m pass before an open takes effect.
     rig.image(
@@ -184,13 +204,14 @@ fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
         (-1000, 8000),
         &strips::<N>(-850, 105, 1),
     );
+    rig.swing(ARC);
     rig.run_up(20, 2600);
     rig.core.counters().missed_late >= (K * N) as u32 / 2
 }
 
 /// Valves that must stay open for a second: a whole list passes meanwhile, and the close
 /// joins it all.
-fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
+pub fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(OPEN, CLOSE);
     let mut config = tables.config(20);
     config.timing.shortest_on = Span::from_ms(1000);
@@ -200,6 +221,7 @@ fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
+    rig.swing(0);
     rig.run_up(100, 2600);
     rig.image(
         Row::WholeImageWide,
@@ -208,8 +230,9 @@ fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
         (0, 8000),
         &strips::<N>(200, 200, 20),
     );
+    rig.swing(ARC);
     rig.run_up(600, 2600);
-    rig.core.counters().gaps_bridged >= ((K - 1) * N) as u32
+    rig.core.counters().gaps_bridged >= most::<N>(K - 1)
 }
 
 /// Images of one and of 64 plants into full lists, all of which must be joined by force.
@@ -315,7 +338,7 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
 
 /// Every layer at once: unseen ground sprayed, four detectors over every nozzle with full
 /// lists, sixteen keep-off stretches, full plans.
-fn composed<const N: usize>(meter: &mut Meter) -> bool {
+pub fn composed<const N: usize>(meter: &mut Meter) -> bool {
     let mut good = true;
     for lines_on_plants in [false, true] {
         let tables = Tables::<N>::new(OPEN, CLOSE);
@@ -326,6 +349,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
             return false;
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
+        rig.swing(0);
         rig.run_up(100, PERIOD);
         rig.image(
             Row::WholeImageComposed,
@@ -354,9 +378,12 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
             let from = 1600 + 400 * k + shift;
             rig.keep_off(Over::Boom, from, from + 160);
         }
+        rig.swing(ARC);
         let one = [plant(2800, 0, 20, 4 * SPACING_MM - 40)];
         rig.image(Row::WholeImageComposed, 1000, 0, (0, 100), &one);
-        for k in 0..24 {
+        // In a curve every nozzle is decided at every instant: less will do, and takes long enough.
+        let rounds = if cfg!(feature = "turning") { 8 } else { 24 };
+        for k in 0..rounds {
             rig.run_up(if k < 8 { 3 } else { 12 }, PERIOD);
             let section = k % 16;
             let mode = [Mode::Broadcast, Mode::Off, Mode::Spot][usize::from(k) % 3];
@@ -381,7 +408,7 @@ fn composed<const N: usize>(meter: &mut Meter) -> bool {
 }
 
 /// What a person and the machine tell: each at full lists.
-fn orders<const N: usize>(meter: &mut Meter) -> bool {
+pub fn orders<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(OPEN, CLOSE);
     let config = black_box(tables.config(20));
     let Ok(mut core) = Boom::<N>::new(&config) else {
