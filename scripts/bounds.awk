@@ -92,6 +92,7 @@ END {
     part("flash_link", "19 calls of a board's side of the link, on top", "core,link", "core", 8192, 8192)
     part("flash_drivers", "48 calls, every driver, on top", "core,drivers", "core", 8192, 8192)
     part("flash_both", "link and drivers together, on top", "core,link,drivers", "core", 8192, 8192)
+    part("flash_board", "what one board takes: the link, and 23 calls of the drivers of a board with valves on shift registers; on top", "core,link,board", "core", 8192, 8192)
     print ""
     print "### RAM of the controller, bytes (the same on both)"
     print ""

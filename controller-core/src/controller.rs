@@ -158,10 +158,6 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
                 return Err(ConfigError::TooManyDetectors { most: D });
             }
         }
-        let fan = match &config.fan {
-            Some(fan) => Some(Fan::new(fan, config.nozzles)?),
-            None => None,
-        };
         let (mut faulty, mut faults) = ([false; N], 0_u16);
         for &nozzle in config.faulty {
             if let Some(fault @ false) = faulty.get_mut(usize::from(nozzle)) {
@@ -212,7 +208,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             silence_due: Micros(0),
             patch: config.patch,
             timing: config.timing,
-            fan,
+            fan: (config.fan.as_ref()).map(|fan| Fan::of(fan, config.nozzles)),
             rate: (config.rate.as_ref())
                 .map(|rate| Rate::new(rate, config.flows_ml_min, config.timing.shortest_off)),
             faulty,
@@ -401,6 +397,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.first
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn find_first(&mut self) {
         let mut first = (0, Micros(u64::MAX));
         for (index, group) in self.groups.iter().enumerate() {

@@ -236,7 +236,7 @@ impl<const K: usize> Lane<K> {
             // No command lies so far ahead: half an hour passed without a call.
             return after;
         }
-        after.saturating_add(shortest.signed().saturating_sub(since).max(0))
+        after.saturating_add(shortest.us().saturating_sub(since).max(0))
     }
 
     /// µs from the last command to `now`, while not `rested`; negative when the last

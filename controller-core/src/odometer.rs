@@ -257,6 +257,7 @@ impl<const H: usize> Odometer<H> {
     }
 
     /// From a standstill: what came before says nothing of the speed now.
+    #[cfg_attr(target_os = "none", inline(never))]
     fn set_off(&mut self) {
         self.since_stop = 0;
         self.v = 0;

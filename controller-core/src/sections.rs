@@ -142,6 +142,7 @@ impl Sections {
         self.all & bit(section) != 0
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn mode(&self, section: usize) -> Mode {
         let bit = bit(section);
         if self.spot & bit != 0 {

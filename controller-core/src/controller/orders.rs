@@ -226,6 +226,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         )
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn count_refusal(
         &mut self,
         _now: Micros,
