@@ -16,14 +16,14 @@ const BEYOND: i32 = 2 * COUNTS_PER_MM;
 const FARTHEST: i64 = 1 << 28;
 
 /// The longest delay and throw of a boom, for opening or for closing.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Longest {
     delay: Span,
     throw: i32,
 }
 
 /// What bounds the reach of a boom.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Reach {
     /// The delay at which a decision takes the reciprocal of speed.
     pub typical_delay: Span,

@@ -81,33 +81,42 @@ pub(crate) struct Slots {
 }
 
 impl Slots {
-    /// `count` slots a turn; 0 or 1 leaves it off.
-    pub fn new(count: u16) -> Self {
+    /// Off. All zero, so that a part of the controller is cleared where it lies.
+    pub const OFF: Self = Self {
+        count: 0,
+        apart: 0,
+        back: [0; 4],
+        slot: 0,
+        in_turn: 0,
+        offsets: [0; SLOTS],
+        sum: 0,
+        mean: 0,
+        stamps: [0; STAMPS],
+        newest: 0,
+        stored: 0,
+        state: State::Learning,
+        stays: false,
+        stayed: false,
+        turns: 0,
+        drop_outs: 0,
+        raw: 0,
+        left: 0,
+        judged: 0,
+        long_raw: 0,
+        long_left: 0,
+    };
+
+    /// `count` slots a turn from now on; 0 or 1 leaves it off.
+    pub fn set_up(&mut self, count: u16) {
         let count = usize::from(count).min(SLOTS);
-        let mut new = Self {
-            count: if count < 2 { 0 } else { count },
-            apart: 1,
-            back: [0; 4],
-            slot: 0,
-            in_turn: 0,
-            offsets: [0; SLOTS],
-            sum: 0,
-            mean: 0,
-            stamps: [0; STAMPS],
-            newest: 0,
-            stored: 0,
-            state: State::Learning,
-            stays: false,
-            stayed: false,
-            turns: 0,
-            drop_outs: 0,
-            raw: 0,
-            left: 0,
-            judged: 0,
-            long_raw: 0,
-            long_left: 0,
-        };
-        new.set_apart(1);
+        self.count = if count < 2 { 0 } else { count };
+        self.set_apart(1);
+    }
+
+    #[cfg(test)]
+    pub fn new(count: u16) -> Self {
+        let mut new = Self::OFF;
+        new.set_up(count);
         new
     }
 

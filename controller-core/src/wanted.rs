@@ -91,7 +91,6 @@ impl Lines {
     }
 
     /// The first that ends beyond `place`.
-    #[cfg_attr(target_os = "none", inline(never))]
     fn beyond(&self, place: i32) -> Option<Interval> {
         let mut lines = self.as_slice().iter().copied();
         lines.find(|line| ahead(line.end, place) > 0)
@@ -123,7 +122,6 @@ impl Wanted<'_> {
     }
 
     /// Whether `place` is kept off, and where that changes next.
-    #[cfg_attr(target_os = "none", inline(never))]
     fn kept_off(&self, place: i32) -> (bool, Option<i32>) {
         match self.lines.beyond(place) {
             Some(line) if ahead(place, line.start) >= 0 => (true, Some(line.end)),

@@ -19,9 +19,10 @@ mod controller {
     /// 96 nozzles with 16 patches each, 64 pulses, 4 detectors.
     type Boom = Controller<'static, 96, 16, 64, 4>;
 
-    pub static CALLS: super::Calls<22> = super::Calls([
+    pub static CALLS: super::Calls<23> = super::Calls([
         Config::validate as *const (),
-        Boom::new as *const (),
+        Boom::blank as *const (),
+        Boom::set_up as *const (),
         Boom::poll as *const (),
         Boom::note_pulse as *const (),
         Boom::handle_pulse as *const (),

@@ -44,13 +44,14 @@ pub enum Row {
     Fault,
     Acknowledge,
     Bench,
+    SetUp,
     FrameByte,
     FrameRead,
     FrameWrite,
 }
 
 /// All of them, in the order of the enum.
-pub const NAMES: [&str; 36] = [
+pub const NAMES: [&str; 37] = [
     "poll_idle",
     "poll_waking",
     "poll_input",
@@ -84,6 +85,7 @@ pub const NAMES: [&str; 36] = [
     "fault",
     "acknowledge",
     "bench",
+    "set_up",
     "frame_byte",
     "frame_read",
     "frame_write",
