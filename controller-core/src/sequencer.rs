@@ -303,6 +303,7 @@ impl Edges {
     }
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 fn decide_open<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -361,6 +362,7 @@ fn decide_open<const K: usize>(
     Outcome::tell(Action::Open, at, short)
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 fn decide_close<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,

@@ -27,6 +27,7 @@ impl View<'_, '_> {
     }
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 pub(super) fn open<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -165,6 +166,7 @@ fn give_up_kept_off<const K: usize>(
         && lane.give_up_before(first.end, wanted, counters)
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 pub(super) fn close<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
