@@ -13,6 +13,7 @@
 //! zero, and counted; nothing of it is acted on.
 
 use super::cobs::{Decoder, Encoder};
+use crate::counters::bump;
 use crate::crc32::Crc32;
 
 /// Version of the frame and of all messages in it.
@@ -140,10 +141,6 @@ pub struct LinkCounters {
     pub lost: u32,
     /// Frames out of order, or starts of a sender.
     pub backwards: u32,
-}
-
-pub(crate) fn bump(counter: &mut u32) {
-    *counter = counter.saturating_add(1);
 }
 
 /// Reads frames of at most `N` bytes (version to CRC) from single bytes. Constant work
