@@ -114,7 +114,7 @@ impl core::fmt::Display for BenchError {
 impl core::error::Error for BenchError {}
 
 /// Limits that a request is held against.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Limits {
     pub cap: Span,
     pub shortest_on: Span,

@@ -24,10 +24,11 @@ use crate::rate::Rate;
 use crate::reach::{Horizon, Reach};
 use crate::reaim::Aims;
 use crate::repeats::Repeats;
+use crate::sections::SectionConfig;
 use crate::sequencer::Command;
 use crate::slice::Slice;
 use crate::turning::{Swing, Turning};
-use crate::units::{Distance, Micros, Span, Speed};
+use crate::units::{Distance, Micros, PulseLength, Span, Speed};
 use crate::wake::{GROUP, GROUP_BITS, Grid, Group, MOST_GROUPS, longest_sleep};
 use heapless::Vec;
 
@@ -103,7 +104,8 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
     next: [i32; N],
     groups: Vec<Group, MOST_GROUPS>,
     grid: Grid,
-    layers: Layers<'a, N, D>,
+    layers: Layers<N, D>,
+    sections: &'a [SectionConfig],
     latches: Latches,
     bench: Bench,
     bench_limits: Limits,
@@ -144,94 +146,127 @@ pub struct Controller<'a, const N: usize, const K: usize, const H: usize, const 
 impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
     Controller<'a, N, K, H, D>
 {
-    /// A controller at rest, everything closed.
+    /// A controller at rest, everything closed. It is made and set up beside the place where it
+    /// goes, so for a moment it takes twice its room: a board with little memory makes it
+    /// [`blank`](Self::blank) where it is to stay, and sets it up there.
     ///
     /// # Errors
     /// [`ConfigError`] names the first number that can't be right.
-    #[cfg_attr(target_os = "none", inline(never))]
     pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
+        let mut new = Self::blank();
+        new.set_up(config)?;
+        Ok(new)
+    }
+
+    /// A controller of no machine: it opens nothing and refuses what names a nozzle, a section
+    /// or a detector.
+    #[must_use]
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub fn blank() -> Self {
         const { assert!(N >= 1 && N <= GROUP * MOST_GROUPS, "1 to 256 nozzles") };
-        config.validate(N, D)?;
-        let mut detectors: Vec<Sight, D> = Vec::new();
-        for _ in config.detectors {
-            if detectors.push(Sight::default()).is_err() {
-                return Err(ConfigError::TooManyDetectors { most: D });
-            }
-        }
-        let fan = match &config.fan {
-            Some(fan) => Some(Fan::new(fan, config.nozzles)?),
-            None => None,
-        };
-        let (mut faulty, mut faults) = ([false; N], 0_u16);
-        for &nozzle in config.faulty {
-            if let Some(fault @ false) = faulty.get_mut(usize::from(nozzle)) {
-                *fault = true;
-                faults = faults.saturating_add(1);
-            }
-        }
-        let count = config.nozzles.len().div_ceil(GROUP).max(1);
-        let mut groups = Vec::new();
-        for _ in 0..count {
-            if groups.push(Group::default()).is_err() {
-                return Err(ConfigError::TooManyNozzles { most: N });
-            }
-        }
-        let layers = Layers::new(config)?;
-        if layers.sprays_unseen() {
-            for (index, group) in groups.iter_mut().enumerate() {
-                group.everyone(group_size(config.nozzles.len(), index));
-            }
-        }
-        Ok(Self {
-            latches: Latches {
-                start: config.modes.acknowledge_at_start,
-                ..Latches::default()
-            },
+        let nothing = Config::new(PulseLength::default(), &[], &[]);
+        // The large parts are constants of zeros, which are cleared where they lie. Made by a
+        // function each would stand on the stack first.
+        Self {
+            odometer: Odometer::BLANK,
+            turning: Turning::new(&nothing),
+            nozzles: &[],
+            lanes: const { [Lane::BLANK; N] },
+            next: const { [0; N] },
+            groups: Vec::new(),
+            grid: Grid::new(Span(0), 0),
+            layers: Layers::BLANK,
+            sections: &[],
+            latches: Latches::default(),
             bench: Bench::default(),
-            bench_limits: Limits {
-                cap: config.modes.bench_on_cap,
-                shortest_on: config.timing.shortest_on,
-                shortest_off: config.timing.shortest_off,
-                nozzles: config.nozzles.len(),
-                sections: layers.section_count(),
-            },
-            switch_quiet: config.modes.switch_quiet,
+            bench_limits: Limits::default(),
+            switch_quiet: Span(0),
             pending: Pending::Nothing,
             slice: None,
             urgent: None,
-            layers,
-            odometer: Odometer::new(&config.wheel, config.timing.max_detection_age),
-            turning: Turning::new(config),
-            nozzles: config.nozzles,
-            lanes: [Lane::idle(); N],
-            next: [0; N],
-            groups,
-            grid: Grid::new(config.timing.decision_period, count),
-            eyes: config.detectors,
-            detectors,
+            eyes: &[],
+            detectors: Vec::new(),
             silence_due: Micros(0),
-            patch: config.patch,
-            timing: config.timing,
-            fan,
-            rate: (config.rate.as_ref())
-                .map(|rate| Rate::new(rate, config.flows_ml_min, config.timing.shortest_off)),
-            faulty,
-            faults,
-            reach: Reach::new(config),
+            patch: nothing.patch,
+            timing: nothing.timing,
+            fan: None,
+            rate: None,
+            faulty: const { [false; N] },
+            faults: 0,
+            reach: Reach::default(),
             aims: Aims::default(),
             counters: Counters::default(),
-            guard: if config.modes.acknowledge_at_start {
-                GuardState::Unacknowledged
-            } else {
-                GuardState::NeverMoved
-            },
+            guard: GuardState::NeverMoved,
             latest: Micros(0),
             unpolled_to: None,
-            stale: true,
+            stale: false,
             woken: 0,
-            first: (0, Micros(0)),
+            first: (0, Micros(u64::MAX)),
             every_instant: false,
-        })
+        }
+    }
+
+    /// Makes a [`blank`](Self::blank) controller that of a machine, at rest, everything closed.
+    ///
+    /// # Errors
+    /// [`ConfigError`] names the first number that can't be right, or that it has a machine
+    /// already; then it stays as it was.
+    #[cfg_attr(target_os = "none", inline(never))]
+    pub fn set_up(&mut self, config: &Config<'a>) -> Result<(), ConfigError> {
+        config.validate(N, D)?;
+        if !self.nozzles.is_empty() {
+            return Err(ConfigError::SetUpAlready);
+        }
+        let (modes, timing) = (&config.modes, &config.timing);
+        let count = config.nozzles.len();
+        let groups = count.div_ceil(GROUP);
+        self.nozzles = config.nozzles;
+        self.sections = config.sections;
+        self.eyes = config.detectors;
+        self.patch = config.patch;
+        self.timing = *timing;
+        self.switch_quiet = modes.switch_quiet;
+        self.bench_limits = Limits {
+            cap: modes.bench_on_cap,
+            shortest_on: timing.shortest_on,
+            shortest_off: timing.shortest_off,
+            nozzles: count,
+            sections: config.sections.len().max(1),
+        };
+        if modes.acknowledge_at_start {
+            self.latches.start = true;
+            self.guard = GuardState::Unacknowledged;
+        }
+        (self.odometer).set_up(&config.wheel, timing.max_detection_age);
+        self.turning = Turning::new(config);
+        self.reach = Reach::new(config);
+        self.layers.set_up(config);
+        self.grid = Grid::new(timing.decision_period, groups);
+        self.lanes.iter_mut().for_each(Lane::set_up);
+        for index in 0..groups {
+            let mut group = Group::default();
+            if self.layers.sprays_unseen() {
+                group.everyone(group_size(count, index));
+            }
+            let pushed = self.groups.push(group);
+            debug_assert!(pushed.is_ok(), "no more than were checked");
+        }
+        for _ in config.detectors {
+            let pushed = self.detectors.push(Sight::default());
+            debug_assert!(pushed.is_ok(), "no more than were checked");
+        }
+        for &nozzle in config.faulty {
+            if let Some(fault @ false) = self.faulty.get_mut(usize::from(nozzle)) {
+                *fault = true;
+                self.faults = self.faults.saturating_add(1);
+            }
+        }
+        self.fan = (config.fan.as_ref()).map(|fan| Fan::of(fan, config.nozzles));
+        self.rate = (config.rate.as_ref())
+            .map(|rate| Rate::new(rate, config.flows_ml_min, timing.shortest_off));
+        self.first = (0, Micros(0));
+        self.stale = true;
+        Ok(())
     }
 
     /// The reference that the skipping of instants is tested against: decides every
@@ -401,6 +436,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         self.first
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn find_first(&mut self) {
         let mut first = (0, Micros(u64::MAX));
         for (index, group) in self.groups.iter().enumerate() {

@@ -128,37 +128,38 @@ impl Fan {
     /// [`ConfigError::Fan`] when a number is out of its range.
     pub fn new(config: &FanConfig, nozzles: &[NozzleConfig]) -> Result<Self, ConfigError> {
         config.validate()?;
+        Ok(Self::of(config, nozzles))
+    }
+
+    /// The same for numbers that are checked.
+    pub(crate) fn of(config: &FanConfig, nozzles: &[NozzleConfig]) -> Self {
         let (half, flat) = (config.half_width.bits(), config.flat_half.bits());
         let slope = half.saturating_sub(flat);
         let share = i64::from(config.wanted_share);
         let whole = i64::from(WHOLE_SHARE);
         let spacing = i64::from(config.spacing.bits());
-        let fan = if slope < STEEP {
+        let (half, peak, need) = if slope < STEEP {
             // A dose of 1 a nozzle.
             let middle = half.saturating_add(flat) >> 1;
             let wanted = share.wrapping_mul(i64::from(half.saturating_add(flat)));
             let unit = spacing.wrapping_mul(whole);
-            Self {
-                half: middle.saturating_add(1),
-                peak: 1,
-                need: up(wanted, unit).max(1),
-                reaches: [NOWHERE; RUNS],
-                runs: false,
-            }
+            (middle.saturating_add(1), 1, up(wanted, unit))
         } else {
             let ends = i64::from(half.saturating_add(flat)).wrapping_add(1);
             // Checked numbers of 14, 20 and 20 bits.
             let wanted = share.wrapping_mul(ends).wrapping_mul(i64::from(slope) << 1);
             let unit = (spacing << 1).wrapping_sub(1).wrapping_mul(whole);
-            Self {
-                half: half.saturating_sub(1),
-                peak: slope,
-                need: up(wanted, unit).max(1),
-                reaches: [NOWHERE; RUNS],
-                runs: false,
-            }
+            (half.saturating_sub(1), slope, up(wanted, unit))
         };
-        Ok(fan.with_table(nozzles))
+        let mut fan = Self {
+            half,
+            peak,
+            need: need.max(1),
+            reaches: [NOWHERE; RUNS],
+            runs: false,
+        };
+        fan.runs = fan.fill_table(nozzles).is_some();
+        fan
     }
 
     /// Dose at `u` counts from below a nozzle.
@@ -231,32 +232,25 @@ impl Fan {
         choice.step(self, nozzles, faulty)
     }
 
-    /// Fills the table, if the boom is even and the fans let runs be the smallest sets.
-    fn with_table(mut self, nozzles: &[NozzleConfig]) -> Self {
-        let Some((pitch, off)) = Pitch::of(nozzles) else {
-            return self;
-        };
+    /// Fills the table, if the boom is even and the fans let runs be the smallest sets. `None`:
+    /// it may not be used.
+    fn fill_table(&mut self, nozzles: &[NozzleConfig]) -> Option<()> {
+        let (pitch, off) = Pitch::of(nozzles)?;
         // The table is made for the ideal mounts: narrower by what the real ones are off.
         let ideal = Self {
             half: self.half.saturating_sub(off),
-            ..self
+            ..*self
         };
         // A run of RUNS or more must give its middle all that a longer one would.
         let span = pitch.place(i32::try_from(RUNS).unwrap_or_default());
         if ideal.half <= 0 || self.half.saturating_mul(2) > span || !ideal.needs_the_nearest(&pitch)
         {
-            return self;
+            return None;
         }
-        let mut reaches = [NOWHERE; RUNS];
-        for (length, slot) in (1..).zip(&mut reaches) {
-            match ideal.reach_of(&pitch, length) {
-                Some(reach) => *slot = reach,
-                None => return self,
-            }
+        for (length, slot) in (1..).zip(&mut self.reaches) {
+            *slot = ideal.reach_of(&pitch, length)?;
         }
-        self.reaches = reaches;
-        self.runs = true;
-        self
+        Some(())
     }
 
     /// On an endless even boom: whether every point gets its dose, and none without the
@@ -277,8 +271,9 @@ impl Fan {
             let sum = row.sum(y);
             sum >= self.need && sum.saturating_sub(self.dose(y)) < self.need
         };
-        row.corners().all(|y| y <= 0 || y > middle || holds(y))
-            && [0, middle, middle.saturating_add(1)].into_iter().all(holds)
+        let corners = row.corners().filter(|&y| y > 0 && y <= middle);
+        let places = [0, middle, middle.saturating_add(1)];
+        corners.chain(places).all(holds)
     }
 
     /// How far right of its first nozzle the ground begins that a run of `length`
@@ -407,6 +402,7 @@ impl Pitch {
     }
 
     /// Place of mount `index` right of mount 0, to the nearest count.
+    #[cfg_attr(target_os = "none", inline(never))]
     fn place(&self, index: i32) -> i32 {
         // An index of 9 bits times a boom of 20.
         let twice = i64::from(index).wrapping_mul(self.width) << 1;

@@ -182,6 +182,7 @@ impl<const K: usize> IntervalList<K> {
 // The bodies take slices, so that one copy serves every K.
 
 /// How many there are.
+#[cfg_attr(target_os = "none", inline(never))]
 fn held(items: &[Interval]) -> usize {
     let end = items.iter().position(|item| item.is_empty());
     end.unwrap_or(items.len())

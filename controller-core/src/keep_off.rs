@@ -134,12 +134,15 @@ pub(crate) struct KeepOffs {
 }
 
 impl KeepOffs {
+    /// None yet, for nozzles at the wheel.
+    pub(crate) const NONE: Self = Self {
+        list: Vec::new(),
+        most: Side::WHEEL,
+    };
+
     /// For nozzles up to `most` from the wheel.
-    pub(crate) fn new(most: Side) -> Self {
-        Self {
-            most,
-            ..Self::default()
-        }
+    pub(crate) fn set_up(&mut self, most: Side) {
+        self.most = most;
     }
 
     pub(crate) fn is_empty(&self) -> bool {

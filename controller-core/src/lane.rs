@@ -49,18 +49,26 @@ pub struct Lane<const K: usize> {
 const REST: i32 = 1_100_000;
 
 impl<const K: usize> Lane<K> {
+    /// Not set up yet. All zero, so that the lanes are cleared where they lie.
+    pub(crate) const BLANK: Self = Self {
+        plan: IntervalList::new(),
+        done_to: 0,
+        sprayed: [Interval { start: 0, end: 0 }; 2],
+        last_at: 0,
+        open: false,
+        rested: false,
+        bench: false,
+    };
+
     /// Closed, with nothing planned or done, at place 0.
-    pub(crate) fn idle() -> Self {
+    pub(crate) fn set_up(&mut self) {
         let nothing = Interval {
             start: -FORGET,
             end: -FORGET,
         };
-        Self {
-            done_to: -(FORGET >> 1),
-            sprayed: [nothing; 2],
-            rested: true,
-            ..Self::default()
-        }
+        self.done_to = -(FORGET >> 1);
+        self.sprayed = [nothing; 2];
+        self.rested = true;
     }
 
     /// True between an open and its close.
@@ -236,7 +244,7 @@ impl<const K: usize> Lane<K> {
             // No command lies so far ahead: half an hour passed without a call.
             return after;
         }
-        after.saturating_add(shortest.signed().saturating_sub(since).max(0))
+        after.saturating_add(shortest.us().saturating_sub(since).max(0))
     }
 
     /// µs from the last command to `now`, while not `rested`; negative when the last

@@ -1,7 +1,7 @@
 //! What lies over the plan, for the whole boom: sections and their modes, what was seen,
 //! and keep-off ground. Hands out one nozzle's share of it as [`Wanted`].
 
-use crate::boom::{Config, ConfigError, NozzleConfig, UnseenPolicy};
+use crate::boom::{Config, NozzleConfig, UnseenPolicy};
 use crate::counters::{Counters, bump};
 use crate::ground_plan::{Interval, ahead};
 use crate::keep_off::{Joining, KeepOffs, Over, Stretch};
@@ -27,9 +27,8 @@ struct Share {
 
 /// The layers of a boom with at most `N` nozzles and `D` detectors.
 #[derive(Clone, Debug)]
-pub(crate) struct Layers<'a, const N: usize, const D: usize> {
+pub(crate) struct Layers<const N: usize, const D: usize> {
     pub sections: Sections,
-    configs: &'a [SectionConfig],
     /// Each nozzle's section, and who looks at it.
     shares: [Share; N],
     seen: Vec<Seen, D>,
@@ -50,63 +49,65 @@ pub(crate) struct Layers<'a, const N: usize, const D: usize> {
     turn: usize,
 }
 
-impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
-    pub fn new(config: &Config<'a>) -> Result<Self, ConfigError> {
-        let mut shares = [Share::default(); N];
+impl<const N: usize, const D: usize> Layers<N, D> {
+    /// Not set up yet. All zero, so that a part of the controller is cleared where it lies.
+    pub const BLANK: Self = Self {
+        sections: Sections::NONE,
+        shares: [Share {
+            seen_by: 0,
+            any: false,
+            section: 0,
+        }; N],
+        seen: Vec::new(),
+        spray_unseen: false,
+        shrink: (0, 0),
+        keep_offs: KeepOffs::NONE,
+        widen: 0,
+        rear: 0,
+        wheel_y: Length::from_bits(0),
+        heading: Heading::START,
+        lag: 0,
+        nozzles: 0,
+        turn: 0,
+    };
+
+    /// For a machine that is checked.
+    pub fn set_up(&mut self, config: &Config<'_>) {
         for (index, section) in (0_u8..).zip(config.sections) {
-            let own = shares.iter_mut().skip(usize::from(section.first));
+            let own = self.shares.iter_mut().skip(usize::from(section.first));
             for share in own.take(usize::from(section.count)) {
                 share.section = index;
             }
         }
         let rear = config.nozzles.iter().map(|n| n.x.bits()).min();
-        let rear = rear.unwrap_or_default();
-        let spray_unseen = config.modes.unseen == UnseenPolicy::Spray;
+        self.rear = rear.unwrap_or_default();
+        self.spray_unseen = config.modes.unseen == UnseenPolicy::Spray;
         let patch = &config.patch;
-        let shrink = (
+        self.shrink = (
             patch.trail.plus(patch.edge_extra).bits(),
             patch.lead.plus(patch.edge_extra).bits(),
         );
-        let lag = if spray_unseen { shrink.0 } else { 0 };
+        self.lag = if self.spray_unseen { self.shrink.0 } else { 0 };
         let wheel_y = config.turning.map_or(Length::default(), |t| t.wheel_y);
-        let mut seen = Vec::new();
+        self.wheel_y = wheel_y;
+        let mark = self.rear.saturating_sub(self.lag);
         for detector in config.detectors {
             let side = Side::of(detector.y, wheel_y);
-            if seen
-                .push(Seen::from(rear.saturating_sub(lag), side))
-                .is_err()
-            {
-                return Err(ConfigError::TooManyDetectors { most: D });
-            }
+            let pushed = self.seen.push(Seen::from(mark, side));
+            debug_assert!(pushed.is_ok(), "no more than were checked");
         }
-        let sides = config.nozzles.iter().map(|n| Side::of(n.y, wheel_y));
-        let most = Side::farthest(sides);
-        if spray_unseen {
-            for (share, nozzle) in shares.iter_mut().zip(config.nozzles) {
+        if self.spray_unseen {
+            for (share, nozzle) in self.shares.iter_mut().zip(config.nozzles) {
                 let covering = Covering::of(nozzle, config.detectors.iter().copied());
                 (share.seen_by, share.any) = (covering.mask, covering.any);
             }
         }
-        Ok(Self {
-            sections: Sections::new(config.sections.len().max(1)),
-            configs: config.sections,
-            shares,
-            seen,
-            spray_unseen,
-            shrink,
-            keep_offs: KeepOffs::new(most),
-            widen: patch
-                .edge_extra
-                .plus(config.modes.keep_off_margin)
-                .bits()
-                .saturating_add(ROUNDING),
-            rear,
-            wheel_y,
-            heading: Heading::START,
-            lag,
-            nozzles: u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX),
-            turn: 0,
-        })
+        let sides = config.nozzles.iter().map(|n| Side::of(n.y, wheel_y));
+        self.keep_offs.set_up(Side::farthest(sides));
+        self.sections.set_up(config.sections.len().max(1));
+        let margin = patch.edge_extra.plus(config.modes.keep_off_margin);
+        self.widen = margin.bits().saturating_add(ROUNDING);
+        self.nozzles = u16::try_from(config.nozzles.len()).unwrap_or(u16::MAX);
     }
 
     /// True while the plan alone decides for every nozzle.
@@ -121,10 +122,6 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
 
     pub fn sprays_unseen(&self) -> bool {
         self.spray_unseen
-    }
-
-    pub fn section_count(&self) -> usize {
-        self.configs.len().max(1)
     }
 
     fn share(&self, nozzle: usize) -> Share {
@@ -233,6 +230,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
     /// checked, not taken yet.
     pub fn stretch(
         &self,
+        sections: &[SectionConfig],
         over: Over,
         (from, to): (i32, i32),
         (here, heading): (i32, Heading),
@@ -240,7 +238,7 @@ impl<'a, const N: usize, const D: usize> Layers<'a, N, D> {
         let (first, count) = match over {
             Over::Boom => (0, self.nozzles),
             Over::Section(section) if self.sections.exists(usize::from(section)) => {
-                match self.configs.get(usize::from(section)) {
+                match sections.get(usize::from(section)) {
                     Some(section) => (section.first, section.count),
                     None => (0, self.nozzles),
                 }

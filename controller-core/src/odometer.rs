@@ -103,9 +103,44 @@ pub struct Odometer<const H: usize> {
 }
 
 impl<const H: usize> Odometer<H> {
-    pub(crate) fn new(wheel: &WheelConfig, max_age: Span) -> Self {
+    /// Not set up yet. All zero, so that a part of the controller is cleared where it lies.
+    pub(crate) const BLANK: Self = Self {
+        pulse: 0,
+        pulse_fine: 0,
+        shortest_period: Span(0),
+        history_step: 0,
+        max_a: 0,
+        creep: 0,
+        has_direction: false,
+        stop_after: Span(0),
+        hair: 0,
+        counts: 0,
+        fraction: 0,
+        moved: false,
+        last: Fix { at: 0, fine: 0 },
+        last_at: Micros(0),
+        aged_at: Micros(0),
+        v: 0,
+        a: 0,
+        stands_in: 0,
+        correction: 0,
+        slots: Slots::OFF,
+        bounds: Bounds::BLANK,
+        direction: Direction::Forward,
+        rolls_to: Micros(0),
+        same_mark: false,
+        history: [Fix { at: 0, fine: 0 }; H],
+        newest: 0,
+        stored: 0,
+        since_stop: 0,
+    };
+
+    /// For this wheel, at rest where distance begins; `max_age` is how far back places are asked
+    /// for.
+    pub(crate) fn set_up(&mut self, wheel: &WheelConfig, max_age: Span) {
         const { assert!(H >= 8 && H <= 1024, "8 to 1024 remembered pulses") };
         let pulse_fine = wheel.pulse_length.fine();
+        let creep = wheel.creep_speed.internal();
         let fastest = i64::from(wheel.max_speed.internal());
         // A quarter above top speed, for uneven slots and jitter.
         let shortest = (pulse_fine << 16)
@@ -117,42 +152,35 @@ impl<const H: usize> Odometer<H> {
         let step = reach.checked_div(usable).unwrap_or_default();
         // The first whole µs at which `creeping` holds.
         let stop_after = (pulse_fine.saturating_add(1) << 16)
-            .saturating_add(i64::from(wheel.creep_speed.internal()).saturating_sub(1))
-            .checked_div(i64::from(wheel.creep_speed.internal()))
+            .saturating_add(i64::from(creep).saturating_sub(1))
+            .checked_div(i64::from(creep))
             .unwrap_or_default();
-        let slots = Slots::new(wheel.slots_per_turn);
-        let uneven = if slots.enabled() { pulse_fine >> 3 } else { 0 };
-        Self {
-            pulse: wheel.pulse_length.bits(),
-            pulse_fine,
-            shortest_period: Span(u32::try_from(shortest).unwrap_or_default()),
-            // Not finer than the speed estimate can look back over.
-            history_step: step.max(MIN_SPAN_FINE >> 2).saturating_sub(uneven),
-            hair: uneven.max(256),
-            max_a: acceleration_internal(wheel.max_acceleration_mm_s2),
-            has_direction: wheel.direction_input,
-            creep: wheel.creep_speed.internal(),
-            stop_after: Span(u32::try_from(stop_after).unwrap_or(u32::MAX)),
-            counts: 0,
-            fraction: 0,
-            moved: false,
-            last: Fix::default(),
-            last_at: Micros(0),
-            aged_at: Micros(0),
-            v: 0,
-            a: 0,
-            stands_in: i32::MAX,
-            correction: 0,
-            slots,
-            bounds: Bounds::new(acceleration_internal(wheel.max_acceleration_mm_s2)),
-            direction: Direction::Forward,
-            rolls_to: Micros(0),
-            same_mark: false,
-            history: [Fix::default(); H],
-            newest: 0,
-            stored: 0,
-            since_stop: 0,
-        }
+        self.slots.set_up(wheel.slots_per_turn);
+        let uneven = if self.slots.enabled() {
+            pulse_fine >> 3
+        } else {
+            0
+        };
+        let max_a = acceleration_internal(wheel.max_acceleration_mm_s2);
+        self.pulse = wheel.pulse_length.bits();
+        self.pulse_fine = pulse_fine;
+        self.shortest_period = Span(u32::try_from(shortest).unwrap_or_default());
+        // Not finer than the speed estimate can look back over.
+        self.history_step = step.max(MIN_SPAN_FINE >> 2).saturating_sub(uneven);
+        self.hair = uneven.max(256);
+        self.max_a = max_a;
+        self.bounds.set_up(max_a);
+        self.has_direction = wheel.direction_input;
+        self.creep = creep;
+        self.stop_after = Span(u32::try_from(stop_after).unwrap_or(u32::MAX));
+        self.stands_in = i32::MAX;
+    }
+
+    #[cfg(test)]
+    pub(crate) fn new(wheel: &WheelConfig, max_age: Span) -> Self {
+        let mut new = Self::BLANK;
+        new.set_up(wheel, max_age);
+        new
     }
 
     /// Distance since the first pulse.
@@ -257,6 +285,7 @@ impl<const H: usize> Odometer<H> {
     }
 
     /// From a standstill: what came before says nothing of the speed now.
+    #[cfg_attr(target_os = "none", inline(never))]
     fn set_off(&mut self) {
         self.since_stop = 0;
         self.v = 0;

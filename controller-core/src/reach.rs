@@ -16,14 +16,14 @@ const BEYOND: i32 = 2 * COUNTS_PER_MM;
 const FARTHEST: i64 = 1 << 28;
 
 /// The longest delay and throw of a boom, for opening or for closing.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Longest {
     delay: Span,
     throw: i32,
 }
 
 /// What bounds the reach of a boom.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Reach {
     /// The delay at which a decision takes the reciprocal of speed.
     pub typical_delay: Span,
@@ -36,9 +36,9 @@ pub(crate) struct Reach {
     window: i32,
     /// Delay, throw, window and the longest sleep together, µs: the speed reached after
     /// this is a bound for all of them.
-    view: i64,
+    view: i32,
     /// The longer of all delays and a window, µs.
-    apart: i64,
+    apart: i32,
 }
 
 /// Places that no boundary met at an instant lies beyond.
@@ -58,37 +58,38 @@ impl Reach {
             closing = closing.max(nozzle.close_delay);
             throw = throw.max(nozzle.throw);
         }
-        let lead = config.patch.lead_time.signed();
-        let rise = config.patch.open_extra_time.signed();
-        let trail = config.patch.trail_time.signed();
-        let fall = config.patch.close_extra_time.signed();
+        // Checked times of a second at most, and a sleep of some: no sum comes near 32 bits.
+        let lead = config.patch.lead_time.us();
+        let rise = config.patch.open_extra_time.us();
+        let trail = config.patch.trail_time.us();
+        let fall = config.patch.close_extra_time.us();
         let timing = &config.timing;
         let open = Longest {
             delay: opening,
-            throw: throw.signed().saturating_add(lead).saturating_add(rise),
+            throw: throw.us().wrapping_add(lead).wrapping_add(rise),
         };
         let close = Longest {
             delay: closing,
-            throw: throw.signed().saturating_sub(trail).saturating_sub(fall),
+            throw: throw.us().wrapping_sub(trail).wrapping_sub(fall),
         };
         // A close for a keep-off line minds the last drop, which flies further.
-        let last_drop = throw.signed().saturating_add(fall);
-        let window = (timing.decision_period.signed()).saturating_add(timing.slack.signed());
-        let sleep = i64::from(longest_sleep(timing.decision_period).0);
-        let delay = opening.max(closing);
-        let view = (sleep.saturating_add(i64::from(delay.0)))
-            .saturating_add(i64::from(open.throw.max(last_drop)))
-            .saturating_add(i64::from(window));
+        let last_drop = throw.us().wrapping_add(fall);
+        let window = (timing.decision_period.us()).wrapping_add(timing.slack.us());
+        let sleep = longest_sleep(timing.decision_period).us();
+        let delay = opening.max(closing).us();
+        let first = config.nozzles.first();
+        let typical = first.map_or((Span(0), Span(0)), |n| (n.open_delay, n.throw));
         Self {
-            typical_delay: config.nozzles.first().map_or(Span(0), |n| n.open_delay),
-            typical_lead: (config.nozzles.first())
-                .map_or(Span(0), |n| Span(n.open_delay.0.saturating_add(n.throw.0))),
+            typical_delay: typical.0,
+            typical_lead: Span(typical.0.0.wrapping_add(typical.1.0)),
             open,
             close,
             close_throws: [close.throw, close.throw.max(last_drop)],
             window,
-            view,
-            apart: i64::from(delay.signed().saturating_add(window)),
+            view: (sleep.wrapping_add(delay))
+                .wrapping_add(open.throw.max(last_drop))
+                .wrapping_add(window),
+            apart: delay.wrapping_add(window),
         }
     }
 
@@ -110,11 +111,11 @@ impl Reach {
     /// so the throw is taken at the faster of both speeds, and a throw backwards not at
     /// all. (Factors of 32, 20 and 15 bits: no product comes near 64.)
     fn reach(&self, motion: &Motion, longest: Longest) -> i32 {
-        let w = longest.delay.signed().saturating_add(self.window);
+        let w = longest.delay.us().wrapping_add(self.window);
         let fastest = i64::from(motion.v).max(motion.speed_after(w));
         let thrown = i64::from(longest.throw.max(0)).wrapping_mul(fastest) >> 16;
         // The sequencer takes half a window's way at the typical delay's speed.
-        let change = i64::from(motion.a.saturating_abs()).wrapping_mul(self.apart) >> 16;
+        let change = i64::from(motion.a.saturating_abs()).wrapping_mul(i64::from(self.apart)) >> 16;
         let doubt = change.wrapping_mul(i64::from(self.window)) >> 16;
         let fine = (motion.way_fine(w))
             .wrapping_add(thrown)
@@ -126,7 +127,7 @@ impl Reach {
 
     /// How soon places further on come within reach.
     pub fn horizon(&self, motion: &Motion, reach: Farthest) -> Horizon {
-        let gain = i64::from(motion.a.max(0)).wrapping_mul(self.view) >> 16;
+        let gain = i64::from(motion.a.max(0)).wrapping_mul(i64::from(self.view)) >> 16;
         let fastest = i64::from(motion.v).wrapping_add(gain);
         let fastest = u32::try_from(fastest).unwrap_or(u32::MAX).max(1);
         Horizon {

@@ -123,25 +123,36 @@ fn ones(mask: u64) -> impl Iterator<Item = usize> {
 }
 
 impl Sections {
-    /// All in spot mode; at most [`MAX_SECTIONS`].
-    pub(crate) fn new(count: usize) -> Self {
-        let all = bit(count).wrapping_sub(1);
-        Self {
-            all,
-            spot: all,
-            broadcast: 0,
-            wires: [0; 2],
-            settled: [0; 2],
-            read_before: false,
-            moving: 0,
-            moved_at: [0; MAX_SECTIONS],
-        }
+    /// None. All zero, so that a part of the controller is cleared where it lies.
+    pub(crate) const NONE: Self = Self {
+        all: 0,
+        spot: 0,
+        broadcast: 0,
+        wires: [0; 2],
+        settled: [0; 2],
+        read_before: false,
+        moving: 0,
+        moved_at: [0; MAX_SECTIONS],
+    };
+
+    /// So many, all in spot mode; at most [`MAX_SECTIONS`].
+    pub(crate) fn set_up(&mut self, count: usize) {
+        self.all = bit(count).wrapping_sub(1);
+        self.spot = self.all;
+    }
+
+    #[cfg(test)]
+    fn new(count: usize) -> Self {
+        let mut new = Self::NONE;
+        new.set_up(count);
+        new
     }
 
     pub(crate) fn exists(&self, section: usize) -> bool {
         self.all & bit(section) != 0
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn mode(&self, section: usize) -> Mode {
         let bit = bit(section);
         if self.spot & bit != 0 {
@@ -165,8 +176,8 @@ impl Sections {
 
     /// Sets a mode at once. Returns whether it changed.
     pub(crate) fn set(&mut self, section: usize, mode: Mode) -> bool {
-        let before = self.mode(section);
         let bit = bit(section) & self.all;
+        let before = (self.spot & bit, self.broadcast & bit);
         self.spot &= !bit;
         self.broadcast &= !bit;
         match mode {
@@ -174,7 +185,7 @@ impl Sections {
             Mode::Broadcast => self.broadcast |= bit,
             Mode::Off => {}
         }
-        self.mode(section) != before
+        (self.spot & bit, self.broadcast & bit) != before
     }
 
     /// Reads the wires of all switches, a bit a section. Bounded by the sections.

@@ -118,17 +118,14 @@ pub(crate) struct Instant {
 impl Instant {
     /// `typical_delay`: the delay at which the reciprocal speed is taken.
     pub fn new(at: Micros, motion: Motion, timing: &TimingConfig, typical_delay: Span) -> Self {
-        let window = timing
-            .decision_period
-            .signed()
-            .saturating_add(timing.slack.signed());
+        let window = (timing.decision_period.us()).wrapping_add(timing.slack.us());
         let half = window >> 1;
-        let speed = motion.speed_after(typical_delay.signed().saturating_add(half));
+        let speed = motion.speed_after(typical_delay.us().wrapping_add(half));
         Self {
             at: low_u32(at.0),
             motion,
             window,
-            typical: typical_delay.signed(),
+            typical: typical_delay.us(),
             pace: pace_of(speed),
             half_way: speed.wrapping_mul(i64::from(half)) >> 16,
         }
@@ -138,7 +135,7 @@ impl Instant {
     pub fn along(&self, own: Option<Motion>) -> Self {
         let Some(motion) = own else { return *self };
         let half = self.window >> 1;
-        let speed = motion.speed_after(self.typical.saturating_add(half));
+        let speed = motion.speed_after(self.typical.wrapping_add(half));
         Self {
             motion,
             pace: pace_of(speed),
@@ -161,7 +158,7 @@ impl Instant {
     #[cfg_attr(target_os = "none", inline(never))]
     fn meet(&self, boundary: i32, delay: Span, throw: i32) -> Meeting {
         let half = self.window >> 1;
-        let middle = delay.signed().saturating_add(half);
+        let middle = delay.us().wrapping_add(half);
         let way = i64::from(boundary.wrapping_sub(self.motion.base)) << 8;
         let to_go = way.wrapping_sub(self.motion.landing_fine(middle, throw));
         if to_go > self.half_way {
@@ -186,7 +183,7 @@ impl Instant {
     /// place of the reference point.
     #[cfg_attr(target_os = "none", inline(never))]
     fn reach(&self, after: i32, delay: Span, throw: i32) -> i32 {
-        let w = after.saturating_add(delay.signed());
+        let w = after.saturating_add(delay.us());
         let landing = self.motion.landing_fine(w, throw);
         self.motion
             .base
@@ -284,27 +281,29 @@ pub(crate) struct Edges {
 
 impl Edges {
     fn new(nozzle: &NozzleConfig, patch: &PatchConfig, timing: &TimingConfig) -> Self {
-        let lead = (patch.lead_time.signed()).saturating_add(patch.open_extra_time.signed());
-        let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
-        let throw = nozzle.throw.signed();
+        // Checked times of at most a second each: no sum can overflow.
+        let lead = (patch.lead_time.us()).wrapping_add(patch.open_extra_time.us());
+        let trail = (patch.trail_time.us()).wrapping_add(patch.close_extra_time.us());
+        let throw = nozzle.throw.us();
         Self {
-            open_throw: throw.saturating_add(lead),
-            close_throw: throw.saturating_sub(trail),
-            first_drop_throw: throw.saturating_sub(patch.open_extra_time.signed()),
-            last_drop_throw: throw.saturating_add(patch.close_extra_time.signed()),
+            open_throw: throw.wrapping_add(lead),
+            close_throw: throw.wrapping_sub(trail),
+            first_drop_throw: throw.wrapping_sub(patch.open_extra_time.us()),
+            last_drop_throw: throw.wrapping_add(patch.close_extra_time.us()),
             shortest_on: timing.shortest_on,
             // Close at B1 and open at B2 are (B2 − B1)/v apart, less what the two delays
             // and throws differ by. Nearer than this the valve would have to open again
             // before it may.
-            shortest_gap: (timing.shortest_off.signed())
-                .saturating_add(nozzle.open_delay.signed())
-                .saturating_sub(nozzle.close_delay.signed())
-                .saturating_add(lead)
-                .saturating_add(trail),
+            shortest_gap: (timing.shortest_off.us())
+                .wrapping_add(nozzle.open_delay.us())
+                .wrapping_sub(nozzle.close_delay.us())
+                .wrapping_add(lead)
+                .wrapping_add(trail),
         }
     }
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 fn decide_open<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -363,6 +362,7 @@ fn decide_open<const K: usize>(
     Outcome::tell(Action::Open, at, short)
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 fn decide_close<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -447,7 +447,7 @@ pub(crate) fn protect<const K: usize>(
 
 /// How far an open nozzle sprays at full dose even if it is told to close at once.
 pub(crate) fn sure_to_fall(nozzle: &NozzleConfig, patch: &PatchConfig, instant: &Instant) -> i32 {
-    let trail = (patch.trail_time.signed()).saturating_add(patch.close_extra_time.signed());
-    let throw = nozzle.throw.signed().saturating_sub(trail);
+    let trail = (patch.trail_time.us()).wrapping_add(patch.close_extra_time.us());
+    let throw = nozzle.throw.us().wrapping_sub(trail);
     instant.reach(0, nozzle.close_delay, throw)
 }

@@ -81,33 +81,42 @@ pub(crate) struct Slots {
 }
 
 impl Slots {
-    /// `count` slots a turn; 0 or 1 leaves it off.
-    pub fn new(count: u16) -> Self {
+    /// Off. All zero, so that a part of the controller is cleared where it lies.
+    pub const OFF: Self = Self {
+        count: 0,
+        apart: 0,
+        back: [0; 4],
+        slot: 0,
+        in_turn: 0,
+        offsets: [0; SLOTS],
+        sum: 0,
+        mean: 0,
+        stamps: [0; STAMPS],
+        newest: 0,
+        stored: 0,
+        state: State::Learning,
+        stays: false,
+        stayed: false,
+        turns: 0,
+        drop_outs: 0,
+        raw: 0,
+        left: 0,
+        judged: 0,
+        long_raw: 0,
+        long_left: 0,
+    };
+
+    /// `count` slots a turn from now on; 0 or 1 leaves it off.
+    pub fn set_up(&mut self, count: u16) {
         let count = usize::from(count).min(SLOTS);
-        let mut new = Self {
-            count: if count < 2 { 0 } else { count },
-            apart: 1,
-            back: [0; 4],
-            slot: 0,
-            in_turn: 0,
-            offsets: [0; SLOTS],
-            sum: 0,
-            mean: 0,
-            stamps: [0; STAMPS],
-            newest: 0,
-            stored: 0,
-            state: State::Learning,
-            stays: false,
-            stayed: false,
-            turns: 0,
-            drop_outs: 0,
-            raw: 0,
-            left: 0,
-            judged: 0,
-            long_raw: 0,
-            long_left: 0,
-        };
-        new.set_apart(1);
+        self.count = if count < 2 { 0 } else { count };
+        self.set_apart(1);
+    }
+
+    #[cfg(test)]
+    pub fn new(count: u16) -> Self {
+        let mut new = Self::OFF;
+        new.set_up(count);
         new
     }
 
@@ -125,6 +134,7 @@ impl Slots {
 
     /// Fine counts to add to the place of the newest pulse (`ahead` 0) or of the
     /// next (`ahead` 1).
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn correction(&self, ahead: usize) -> i32 {
         if !self.used() {
             return 0;
@@ -203,18 +213,22 @@ impl Slots {
         let raw = v.wrapping_mul(six) >> 16;
         let [b1, b2, b3, b4] = self.back;
         let at = self.behind(b2);
-        let own = |back| i64::from(self.offset(self.behind(back)));
+        // Sixteen offsets of 22 bits in all.
+        let own = |back| self.offset(self.behind(back));
         let expected = own(b2)
             .wrapping_mul(6)
             .wrapping_sub(own(b1).wrapping_add(own(b3)) << 2)
             .wrapping_add(own(0))
             .wrapping_add(own(b4));
-        // Held at a sixteenth of a pulse: a jolt or a lost pulse is no slot's fault.
-        let most = pulse.wrapping_mul(6) >> 4;
-        let least = most.wrapping_neg();
-        let left = raw.wrapping_sub(expected).max(least).min(most);
-        self.raw = self.raw.wrapping_add(raw.saturating_abs().min(most));
-        self.left = self.left.wrapping_add(left.saturating_abs());
+        let expected = i64::from(expected);
+        // Held at a sixteenth of a pulse: a jolt or a lost pulse is no slot's fault. A pulse is
+        // below 2²³ fine counts.
+        let most = saturate_i32(pulse.wrapping_mul(6) >> 4);
+        let left = saturate_i32(raw.wrapping_sub(expected));
+        let left = left.max(most.wrapping_neg()).min(most);
+        let raw = saturate_i32(raw).saturating_abs().min(most);
+        self.raw = self.raw.wrapping_add(i64::from(raw));
+        self.left = self.left.wrapping_add(i64::from(left.saturating_abs()));
         self.judged = self.judged.wrapping_add(1);
         if matches!(self.state, State::Searching(_)) {
             return;
@@ -231,9 +245,7 @@ impl Slots {
             // A pulse is at most 2 m = 2²³ fine counts; no slot is off by more than half.
             // 128 of them sum to 2²⁹.
             let old = *offset;
-            let new = old
-                .saturating_add(saturate_i32(change))
-                .clamp(-(1 << 22), 1 << 22);
+            let new = old.saturating_add(change).clamp(-(1 << 22), 1 << 22);
             *offset = new;
             self.sum = self.sum.wrapping_add(new).wrapping_sub(old);
         }

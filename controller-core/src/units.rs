@@ -39,12 +39,14 @@ impl Micros {
 
     /// The instant `span` later.
     #[must_use]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn plus(self, span: Span) -> Micros {
         Micros(self.0.saturating_add(u64::from(span.0)))
     }
 
     /// The instant `offset` µs later (earlier when negative), held at zero.
     #[must_use]
+    #[cfg_attr(target_os = "none", inline(never))]
     pub fn plus_signed(self, offset: i64) -> Micros {
         Micros(self.0.saturating_add_signed(offset))
     }
@@ -60,6 +62,13 @@ impl Span {
     #[must_use]
     pub const fn from_ms(ms: u32) -> Span {
         Span(ms.saturating_mul(1000))
+    }
+
+    /// As signed µs, of a span that is known to be below 35 minutes, as all that are checked in
+    /// the machine description.
+    #[must_use]
+    pub(crate) const fn us(self) -> i32 {
+        self.0.cast_signed()
     }
 
     /// As signed µs, held at 35 minutes.
@@ -260,6 +269,7 @@ fn counts_to_um(counts: i64) -> i64 {
 
 /// Holds at the ends of `i32`.
 #[must_use]
+#[cfg_attr(target_os = "none", inline(never))]
 pub fn saturate_i32(value: i64) -> i32 {
     i32::try_from(value).unwrap_or(if value < 0 { i32::MIN } else { i32::MAX })
 }

@@ -106,6 +106,7 @@ impl Grid {
         first.plus(Span(periods.saturating_mul(self.period.0)))
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn floor(&self, at: Micros) -> Micros {
         let period = u64::from(self.period.0);
         let periods = at.0.checked_div(period).unwrap_or_default();

@@ -106,6 +106,8 @@ pub enum ConfigError {
     Turning,
     /// This controller was built without the feature `turning`.
     TurningNotBuilt,
+    /// The controller has a machine already: only a blank one is set up.
+    SetUpAlready,
 }
 
 impl core::fmt::Display for ConfigError {
@@ -185,6 +187,9 @@ impl core::fmt::Display for ConfigError {
             Self::TurningNotBuilt => f.write_str(
                 "this controller is built without turning: leave it out of the machine description",
             ),
+            Self::SetUpAlready => {
+                f.write_str("the controller has a machine already: set up a blank one")
+            }
         }
     }
 }

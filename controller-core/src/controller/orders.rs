@@ -97,7 +97,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 }
             };
             let heading = core.turning.swing_at(now).heading();
-            let stretch = core.layers.stretch(over, ends, (here, heading))?;
+            let boom = (here, heading);
+            let stretch = core.layers.stretch(core.sections, over, ends, boom)?;
             core.settle_then(now, Order::KeepOff(stretch));
             Ok(())
         })
@@ -226,6 +227,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         )
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn count_refusal(
         &mut self,
         _now: Micros,

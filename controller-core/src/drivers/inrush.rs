@@ -21,7 +21,7 @@ const SLOTS: usize = 64;
 pub struct Inrush {
     slot: u32,
     most: u8,
-    reach: u64,
+    reach: u32,
     /// Slot number and openings in it, found by the number's low bits.
     counts: [(u64, u8); SLOTS],
     moved: u32,
@@ -34,7 +34,7 @@ impl Inrush {
     /// for no opening at all, a slot of nothing, or a reach of over 31 slots.
     #[must_use]
     pub fn new(most: u8, slot: Span, most_move: Span) -> Option<Self> {
-        let reach = u64::from(most_move.0.checked_div(slot.0)?);
+        let reach = most_move.0.checked_div(slot.0)?;
         (most > 0 && reach < 32).then_some(Self {
             slot: slot.0,
             most,
@@ -67,6 +67,7 @@ impl Inrush {
         Some(count)
     }
 
+    #[cfg_attr(target_os = "none", inline(never))]
     fn take(&mut self, slot: u64) -> bool {
         let most = self.most;
         match self.count(slot) {
@@ -86,20 +87,20 @@ impl Inrush {
         }
         let width = u64::from(self.slot);
         let slot = command.at.0.checked_div(width).unwrap_or_default();
+        // Where it begins: not behind the command.
+        let begin = slot.wrapping_mul(width);
         if self.take(slot) {
             return command;
         }
+        // So many slots off, µs; at most the farthest move.
+        let mut way = 0_u32;
         for step in 1..=self.reach {
-            let before = slot.saturating_sub(step);
-            // The end of that slot, so that the move is as short as can be.
-            let early = Micros(
-                before
-                    .saturating_add(1)
-                    .saturating_mul(width)
-                    .saturating_sub(1),
-            );
-            let late = Micros(slot.saturating_add(step).saturating_mul(width));
-            let found = if early >= now && before < slot && self.take(before) {
+            let step = u64::from(step);
+            // The end of the slot before, so that the move is as short as can be.
+            let early = Micros(begin.wrapping_sub(u64::from(way)).wrapping_sub(1));
+            way = way.wrapping_add(self.slot);
+            let late = Micros(begin.saturating_add(u64::from(way)));
+            let found = if step <= slot && early >= now && self.take(slot.wrapping_sub(step)) {
                 early
             } else if self.take(slot.saturating_add(step)) {
                 late

@@ -7,7 +7,7 @@
 //!
 //! Written at standstill only: erasing stops some processors from running for milliseconds.
 
-use crate::crc32::{CRC, Crc32};
+use crate::crc32::Crc32;
 use crate::guard::GuardState;
 use embedded_storage::nor_flash::NorFlash;
 
@@ -257,7 +257,7 @@ impl Header {
 
 /// CRC over the header's first fields; the description comes behind.
 fn begin(header: &Header) -> Crc32 {
-    let mut crc = CRC.digest();
+    let mut crc = Crc32::new();
     let bytes = header.bytes();
     crc.update(bytes.get(..12).unwrap_or_default());
     crc

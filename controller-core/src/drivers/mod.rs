@@ -33,7 +33,4 @@ pub use command_queue::{CommandQueue, Pushed};
 pub use machine_store::{MachineStore, StoreError};
 pub use valves::Valves;
 
-/// Counts up and holds.
-pub(crate) fn bump(counter: &mut u32) {
-    *counter = counter.saturating_add(1);
-}
+use crate::counters::bump;

@@ -67,8 +67,8 @@ impl Choice {
     ) -> Self {
         let from = left.saturating_sub(fan.half);
         let to = right.saturating_add(fan.half);
-        let first = nozzles.partition_point(|n| n.y.bits() <= from);
-        let end = nozzles.partition_point(|n| n.y.bits() < to).max(first);
+        let first = up_to(nozzles, from);
+        let end = up_to(nozzles, to.saturating_sub(1)).max(first);
         let mut healthy = 0;
         for (bit, index) in bits().zip(first..end) {
             if !faulty.get(index).copied().unwrap_or_default() {
@@ -198,7 +198,7 @@ impl Choice {
         let serves = |n: &NozzleConfig| n.y.bits().saturating_add(reach) <= self.left;
         let mut count = match self.begin {
             Some(count) => count,
-            None => nozzles.partition_point(serves),
+            None => up_to(nozzles, self.left.saturating_sub(reach)),
         };
         // Longer runs reach farther: the count only grows.
         while nozzles.get(count).is_some_and(serves) {
@@ -236,7 +236,7 @@ impl Choice {
         let Some(y) = all.point(k) else {
             return (None, PASSED);
         };
-        let first = nozzles.partition_point(|n| n.y.bits() <= y.saturating_sub(fan.half));
+        let first = up_to(nozzles, y.saturating_sub(fan.half));
         let (mut sum, mut looked) = (0_i32, 8_usize);
         for (index, n) in nozzles.iter().enumerate().skip(first) {
             if n.y.bits() >= y.saturating_add(fan.half) {
@@ -359,6 +359,12 @@ impl Choice {
         self.trial = self.must | spread(choice, self.optional);
         Some(true)
     }
+}
+
+/// How many nozzles stand at `y` or left of it.
+#[cfg_attr(target_os = "none", inline(never))]
+fn up_to(nozzles: &[NozzleConfig], y: i32) -> usize {
+    nozzles.partition_point(|n| n.y.bits() <= y)
 }
 
 /// The nozzles that reach a stretch.

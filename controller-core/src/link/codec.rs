@@ -157,9 +157,11 @@ pub trait Wire: Sized {
 macro_rules! numbers {
     ($($type:ident $bits:literal $put:ident $take:ident),*) => {$(
         impl Wire for $type {
+            #[cfg_attr(target_os = "none", inline(never))]
             fn put(&self, to: &mut Writer<'_>) {
                 to.$put((*self).into());
             }
+            #[cfg_attr(target_os = "none", inline(never))]
             fn take(from: &mut Reader<'_>) -> Self {
                 // Of so many bits, so it fits.
                 Self::try_from(from.$take($bits)).unwrap_or_default()
@@ -184,6 +186,7 @@ impl Wire for bool {
     fn put(&self, to: &mut Writer<'_>) {
         to.byte(u8::from(*self));
     }
+    #[cfg_attr(target_os = "none", inline(never))]
     fn take(from: &mut Reader<'_>) -> Self {
         match from.byte() {
             0 => false,
@@ -246,6 +249,21 @@ macro_rules! wire_fields {
     )*};
 }
 
+/// The same of a long struct of counters, whose neighbours of one type are written by a loop: a
+/// call for each takes three times the flash.
+macro_rules! wire_runs {
+    ($($type:ty { $([$($field:ident),* $(,)?])* })*) => {$(
+        impl $crate::link::codec::Wire for $type {
+            fn put(&self, to: &mut $crate::link::codec::Writer<'_>) {
+                $([$(self.$field),*].iter().for_each(|field| field.put(to));)*
+            }
+            fn take(from: &mut $crate::link::codec::Reader<'_>) -> Self {
+                Self { $($($field: $crate::link::codec::Wire::take(from)),*),* }
+            }
+        }
+    )*};
+}
+
 /// An enum without fields as the number of its variant.
 macro_rules! wire_numbers {
     ($($type:ident { $($variant:ident = $number:literal),* $(,)? })*) => {$(
@@ -266,7 +284,7 @@ macro_rules! wire_numbers {
     )*};
 }
 
-pub(crate) use {wire_fields, wire_numbers};
+pub(crate) use {wire_fields, wire_numbers, wire_runs};
 
 /// Reads a whole value; `None` when it can't be read or bytes are left over.
 #[must_use]

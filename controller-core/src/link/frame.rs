@@ -13,8 +13,8 @@
 //! zero, and counted; nothing of it is acted on.
 
 use super::cobs::{Decoder, Encoder};
-use crate::crc32::{CRC, Crc32};
-use crc::CRC_32_ISO_HDLC;
+use crate::counters::bump;
+use crate::crc32::Crc32;
 
 /// Version of the frame and of all messages in it.
 pub const VERSION: u8 = 4;
@@ -25,13 +25,15 @@ pub const MAX_FRAME: usize = 1280;
 /// Most bytes of a sealed frame on the line: stuffing adds one in 254.
 pub const MAX_ON_LINE: usize = MAX_FRAME + MAX_FRAME.div_ceil(254) + 2;
 
-/// What a digest over a message and its own CRC comes to.
-const RESIDUE: u32 = !CRC_32_ISO_HDLC.residue;
+/// What a digest over a message and its own CRC comes to: the catalogue's residue, inverted.
+const RESIDUE: u32 = !0xDEBB_20E3;
 
 /// CRC-32 of some bytes; also the digest of a machine description.
 #[must_use]
 pub fn crc32(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
+    let mut crc = Crc32::new();
+    crc.update(bytes);
+    crc.finalize()
 }
 
 /// The frame did not fit into the buffer it was to be sealed in.
@@ -48,11 +50,13 @@ pub fn seal<'o>(sequence: u16, body: &[u8], out: &'o mut [u8]) -> Result<&'o [u8
         let (first, rest) = out.split_first_mut().ok_or(NoRoom)?;
         *first = 0;
         let mut cobs = Encoder::new(rest);
-        let mut crc = CRC.digest();
+        let mut crc = Crc32::new();
         let [low, high] = sequence.to_le_bytes();
         for part in [&[VERSION, low, high][..], body] {
-            crc.update(part);
-            part.iter().for_each(|&byte| cobs.push(byte));
+            for &byte in part {
+                crc.byte(byte);
+                cobs.push(byte);
+            }
         }
         let trailer = crc.finalize().to_le_bytes();
         trailer.iter().for_each(|&byte| cobs.push(byte));
@@ -139,10 +143,6 @@ pub struct LinkCounters {
     pub backwards: u32,
 }
 
-pub(crate) fn bump(counter: &mut u32) {
-    *counter = counter.saturating_add(1);
-}
-
 /// Reads frames of at most `N` bytes (version to CRC) from single bytes. Constant work
 /// a byte: the checksum is carried along.
 pub struct FrameReader<const N: usize> {
@@ -181,7 +181,7 @@ impl<const N: usize> FrameReader<N> {
             len: 0,
             taken: 0,
             cobs: Decoder::default(),
-            crc: CRC.digest(),
+            crc: Crc32::new(),
             last: None,
             counters: LinkCounters::default(),
         }
@@ -205,7 +205,7 @@ impl<const N: usize> FrameReader<N> {
             if let Some(plain) = self.cobs.push(byte) {
                 if let Some(slot) = self.bytes.get_mut(self.len) {
                     *slot = plain;
-                    self.crc.update(&[plain]);
+                    self.crc.byte(plain);
                 }
                 // Held one past the end, which tells "too long".
                 self.len = self.len.saturating_add(1).min(N.saturating_add(1));
@@ -214,7 +214,7 @@ impl<const N: usize> FrameReader<N> {
         }
         let (len, taken, complete) = (self.len, self.taken, self.cobs.complete());
         (self.len, self.taken, self.cobs) = (0, 0, Decoder::default());
-        let crc = core::mem::replace(&mut self.crc, CRC.digest()).finalize();
+        let crc = core::mem::replace(&mut self.crc, Crc32::new()).finalize();
         if taken == 0 {
             return Received::Nothing;
         }

@@ -9,7 +9,7 @@
 //! **Bound:** the last `N` pulses are kept, the oldest goes first; an image that comes later
 //! than that is refused as [`StrobeError::Forgotten`].
 
-use super::frame::bump;
+use crate::counters::bump;
 use crate::units::{Micros, Span};
 
 /// Why no stamp is known for a frame.

@@ -61,18 +61,19 @@ impl<const H: usize> Odometer<H> {
                 a >>= 2;
             }
         }
-        let limit = i64::from(self.max_a);
+        let limit = self.max_a;
         // A change of speed is below 2²⁵ and a span a tenth of a millisecond at least: `rise`
         // stays below 2³⁷, and its products with spans of some seconds below 2⁶².
-        let a = a.wrapping_add(rise).max(limit.wrapping_neg()).min(limit);
+        let a = saturate_i32(a.wrapping_add(rise));
+        let a = a.max(limit.wrapping_neg()).min(limit);
         // `a` holds at the newest pulse: a sixth of what it rose by is too much (43/256).
         let v = v1
-            .wrapping_add(a.wrapping_mul(half) >> 16)
+            .wrapping_add(i64::from(a).wrapping_mul(half) >> 16)
             .wrapping_sub((rise.wrapping_mul(t1) >> 16).wrapping_mul(43) >> 8);
         // A pulse that did not come creeping proves a mean above creep speed: braking
         // that has ended must not be drawn out to a stop.
-        self.v = saturate_i32(v.max(i64::from(self.creep)));
-        self.a = saturate_i32(a);
+        self.v = saturate_i32(v).max(self.creep);
+        self.a = a;
         self.stands_in = stands_in(self.v, self.a);
     }
 

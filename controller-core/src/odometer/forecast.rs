@@ -35,6 +35,7 @@ impl<const H: usize> Odometer<H> {
     }
 
     /// True when at `now` the machine is slower than creep speed, or never moved.
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(crate) fn stands(&self, now: Micros) -> bool {
         self.v == 0 || self.creeping(now.since(self.last_at))
     }

@@ -41,6 +41,7 @@ impl<const H: usize> Odometer<H> {
     }
 
     /// Keeps the last fix.
+    #[cfg_attr(target_os = "none", inline(never))]
     pub(super) fn store(&mut self) {
         let next = self.newest.wrapping_add(1);
         self.newest = if next >= H { 0 } else { next };

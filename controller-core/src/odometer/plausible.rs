@@ -67,11 +67,19 @@ pub(super) enum Verdict {
 }
 
 impl Bounds {
-    pub fn new(max_a: i32) -> Self {
-        Self {
-            max_a,
-            ..Self::default()
-        }
+    /// Nothing known.
+    pub const BLANK: Self = Self {
+        slow: 0,
+        fast: 0,
+        max_a: 0,
+        known: false,
+        wait: 0,
+        refused: false,
+        doubt: 0,
+    };
+
+    pub fn set_up(&mut self, max_a: i32) {
+        self.max_a = max_a;
     }
 
     /// Takes the mean speed over the last span of `t1` µs.

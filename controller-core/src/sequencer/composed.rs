@@ -27,6 +27,7 @@ impl View<'_, '_> {
     }
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 pub(super) fn open<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,
@@ -110,7 +111,7 @@ pub(super) fn open<const K: usize>(
     }
     if let Some(line) = wanted.line_after(run.start) {
         // Open for its shortest time the valve would spray beyond the line.
-        let until = at.saturating_add(edges.shortest_on.signed());
+        let until = at.saturating_add(edges.shortest_on.us());
         let last = instant.reach(until, nozzle.close_delay, edges.last_drop_throw);
         if ahead(last, line) > 0 {
             let end = run.end.filter(|end| ahead(line, *end) > 0).unwrap_or(line);
@@ -165,6 +166,7 @@ fn give_up_kept_off<const K: usize>(
         && lane.give_up_before(first.end, wanted, counters)
 }
 
+#[cfg_attr(target_os = "none", inline(never))]
 pub(super) fn close<const K: usize>(
     lane: &mut Lane<K>,
     nozzle: &NozzleConfig,

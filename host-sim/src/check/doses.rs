@@ -60,7 +60,7 @@ pub fn all(machine: &Machine) -> Vec<DoseSet> {
             let (left, right) = ((y_m - half).max(boom.0), (y_m + half).min(boom.1));
             let aim = fan.aim(&nozzles, &faulty, counts(left), counts(right));
             let set: Vec<usize> = (aim.set.range())
-                .filter(|i| aim.set.opens(*i) && !faulty[*i])
+                .filter(|&i| aim.set.opens(i) && !faulty[i])
                 .collect();
             let mounts: Vec<f64> = set.iter().map(|&i| machine.nozzles[i].y_m).collect();
             let (worst_y_m, share) = true_fan

@@ -5,7 +5,7 @@ use super::{
     SectionState, ToBoard, Welcome,
 };
 use crate::counters::Counters;
-use crate::link::codec::{Reader, Wire, Writer, wire_fields, wire_numbers};
+use crate::link::codec::{Reader, Wire, Writer, wire_fields, wire_numbers, wire_runs};
 use crate::link::frame::LinkCounters;
 
 impl<'a> ToBoard<'a> {
@@ -30,15 +30,16 @@ impl<'a> ToBoard<'a> {
     pub fn read(body: &'a [u8]) -> Result<(Self, &'a [u8]), Refusal> {
         let mut from = Reader::new(body);
         let message = Self::take(&mut from);
-        match (message, from.rest()) {
-            (Some(image @ Self::Image(_)), Some(rest)) => Ok((image, rest)),
-            (Some(message), Some(rest @ [])) => Ok((message, rest)),
+        match from.rest() {
+            Some(rest) if rest.is_empty() || matches!(message, Self::Image(_)) => {
+                Ok((message, rest))
+            }
             _ => Err(Refusal::Unreadable),
         }
     }
 
-    fn take(from: &mut Reader<'a>) -> Option<Self> {
-        Some(match from.varint(32) {
+    fn take(from: &mut Reader<'a>) -> Self {
+        match from.varint(32) {
             0 => Self::Hello,
             1 => Self::Image(Wire::take(from)),
             2 => Self::Strobe {
@@ -109,8 +110,11 @@ impl<'a> ToBoard<'a> {
             22 => Self::Pressure {
                 kpa: Wire::take(from),
             },
-            _ => return None,
-        })
+            _ => {
+                from.refuse();
+                Self::Hello
+            }
+        }
     }
 
     /// Writes the message into `out` as a frame's body; `None` when it does not fit. An
@@ -374,8 +378,24 @@ wire_fields! {
     SectionState { section, mode, first, count, open, faulty, on_ms }
     Commands { base_us, entries }
     CommandEntry { what, after_us, late_us }
-    LinkCounters { frames, bad_crc, bad_length, bad_cobs, unknown_version, unreadable, repeats, lost, backwards }
-    Counters { pulses, pulses_refused, pulses_bridged, slot_drop_outs, turns, directions_refused, images, images_refused, plants, plants_refused, plants_underdosed, plants_clipped, sets_not_smallest, planned_on_faulty, repeats_cut, ids_reused, ids_forgotten, reaimed, reaimed_too_late, not_reaimed, patches_merged, grown_mm, gaps_bridged, late, late_mm, missed_late, late_closes, forced_merges, forced_merge_mm, unseen_mm2, seen_forgotten, overruns, worst_lateness_us, inputs_before_poll, time_backwards, guard_closes, mode_changes, switch_chatter, switch_faults, orders_refused, order_closes, withheld, withheld_mm, keep_offs, keep_off_joined, keep_off_crossed, emergency_stops, supply_lows, acknowledged, bench_runs, bench_refused, bench_lapses, bench_cut, bench_opens, detector_silences, duties, duties_of_valve, duties_of_short, duties_too_small, pressure_faults, commands }
+}
+
+// Likewise. Each list in brackets holds neighbours of one type.
+wire_runs! {
+    LinkCounters {
+        [frames, bad_crc, bad_length, bad_cobs, unknown_version, unreadable, repeats, lost, backwards]
+    }
+    Counters {
+        [pulses, pulses_refused, pulses_bridged, slot_drop_outs, turns, directions_refused, images, images_refused, plants, plants_refused, plants_underdosed, plants_clipped, sets_not_smallest, planned_on_faulty, repeats_cut, ids_reused, ids_forgotten, reaimed, reaimed_too_late, not_reaimed, patches_merged]
+        [grown_mm]
+        [gaps_bridged, late]
+        [late_mm]
+        [missed_late, late_closes, forced_merges]
+        [forced_merge_mm, unseen_mm2]
+        [seen_forgotten, overruns, worst_lateness_us, inputs_before_poll, time_backwards, guard_closes, mode_changes, switch_chatter, switch_faults, orders_refused, order_closes, withheld]
+        [withheld_mm]
+        [keep_offs, keep_off_joined, keep_off_crossed, emergency_stops, supply_lows, acknowledged, bench_runs, bench_refused, bench_lapses, bench_cut, bench_opens, detector_silences, duties, duties_of_valve, duties_of_short, duties_too_small, pressure_faults, commands]
+    }
 }
 
 wire_numbers! {

@@ -2,8 +2,9 @@
 //! the flash that they take: a table points at each call, and the image reads the table.
 //!
 //! The features choose the part: the controller (`core`), what a board needs of the link
-//! (`link`), the drivers (`drivers`, with ports that do next to nothing). Texts of errors are
-//! left out: a board that writes no log never links them.
+//! (`link`), the drivers that a board with valves on shift registers uses (`board`), every driver
+//! (`drivers`); ports do next to nothing. Texts of errors are left out: a board that writes no log
+//! never links them.
 
 #![no_std]
 #![no_main]
@@ -24,9 +25,10 @@ mod controller {
         Boom::handle_second_pulse as *const (),
     ]);
 
-    pub static CALLS: super::Calls<22> = super::Calls([
+    pub static CALLS: super::Calls<23> = super::Calls([
         Config::validate as *const (),
-        Boom::new as *const (),
+        Boom::blank as *const (),
+        Boom::set_up as *const (),
         Boom::poll as *const (),
         Boom::note_pulse as *const (),
         Boom::handle_pulse as *const (),
@@ -82,11 +84,11 @@ mod link {
     ]);
 }
 
-#[cfg(feature = "drivers")]
+#[cfg(feature = "board")]
 #[path = "../../ports.rs"]
 mod ports;
 
-#[cfg(feature = "drivers")]
+#[cfg(feature = "board")]
 mod outside {
     /// A word of which the optimiser knows nothing.
     #[inline(never)]
@@ -101,36 +103,22 @@ mod outside {
     }
 }
 
-#[cfg(feature = "drivers")]
-mod drivers {
-    use super::ports::{Can, Flash, Pin, Serial, Spi};
-    use controller_core::drivers::can_valves::CanValves;
+#[cfg(feature = "board")]
+mod board {
+    use super::ports::{Flash, Pin, Serial, Spi};
     use controller_core::drivers::capture_timer::{captured_ticks, ticks_to_us, whole_ticks};
     use controller_core::drivers::inrush::Inrush;
     use controller_core::drivers::machine_store::MachineStore;
-    use controller_core::drivers::peak_hold::PeakHold;
-    use controller_core::drivers::pins::PinValves;
     use controller_core::drivers::pulse_capture::PulseCapture;
-    use controller_core::drivers::pwm::Pwm;
     use controller_core::drivers::serial::{self, Outgoing};
     use controller_core::drivers::shift_register::ShiftRegister;
-    use controller_core::drivers::signals::signals;
     use controller_core::drivers::switches::Debounce;
-    use controller_core::drivers::tractor_bus::parse;
-    use controller_core::drivers::valve_test::ValveTest;
-    use controller_core::drivers::virtual_pulses::VirtualPulses;
     use controller_core::drivers::watchdog::Watchdog;
     use controller_core::drivers::{CommandQueue, Valves};
-    use controller_core::{Cycle, Micros, Span};
 
-    type Pins = PinValves<Pin, 96>;
     type Shift = ShiftRegister<Spi, Pin, 12>;
-    type Bus = CanValves<12>;
     type Queue = CommandQueue<192>;
-    type Coils = PeakHold<96>;
-    type Duty = Pwm<96>;
     type Store = MachineStore<Flash>;
-    type Test = ValveTest<3>;
 
     /// Bytes of one round of the serial port, thrown away.
     fn read(port: &mut Serial) -> u16 {
@@ -140,43 +128,17 @@ mod drivers {
         .bytes
     }
 
-    /// Asks for the shares of the cycles that begin.
-    fn cycles(pwm: &mut Duty, now: Micros) {
-        pwm.turn(now, |nozzle, length| Cycle {
-            duty: core::hint::black_box(nozzle),
-            length: Span(core::hint::black_box(length.0 as u32)),
-        });
-    }
-
-    pub static CALLS: super::Calls<48> = super::Calls([
-        Pins::new as *const (),
-        <Pins as Valves>::set as *const (),
-        <Pins as Valves>::flush as *const (),
-        <Pins as Valves>::close_all as *const (),
+    pub static CALLS: super::Calls<23> = super::Calls([
         Shift::new as *const (),
         <Shift as Valves>::set as *const (),
         <Shift as Valves>::flush as *const (),
         <Shift as Valves>::close_all as *const (),
-        Bus::set as *const (),
-        Bus::close_all as *const (),
-        Bus::next_frame::<Can> as *const (),
-        Bus::not_sent as *const (),
         Queue::push as *const (),
         Queue::next_due as *const (),
         Queue::pop_due as *const (),
         Queue::void_opens as *const (),
         Inrush::new as *const (),
         Inrush::place as *const (),
-        Coils::set as *const (),
-        Coils::drive as *const (),
-        Coils::next_due as *const (),
-        Coils::poll as *const (),
-        Duty::new as *const (),
-        Duty::open as *const (),
-        Duty::close as *const (),
-        cycles as *const (),
-        Duty::is_on as *const (),
-        Duty::next_change as *const (),
         Store::new as *const (),
         Store::load as *const (),
         Store::store as *const (),
@@ -188,15 +150,66 @@ mod drivers {
         read as *const (),
         Outgoing::<1408>::push as *const (),
         Outgoing::<1408>::pump::<Serial> as *const (),
-        signals as *const (),
         Debounce::sample as *const (),
+        Watchdog::may_feed as *const (),
+    ]);
+}
+
+/// The drivers that such a board has no use for.
+#[cfg(feature = "drivers")]
+mod drivers {
+    use super::ports::{Can, Pin};
+    use controller_core::drivers::Valves;
+    use controller_core::drivers::can_valves::CanValves;
+    use controller_core::drivers::peak_hold::PeakHold;
+    use controller_core::drivers::pins::PinValves;
+    use controller_core::drivers::pwm::Pwm;
+    use controller_core::drivers::signals::signals;
+    use controller_core::drivers::tractor_bus::parse;
+    use controller_core::drivers::valve_test::ValveTest;
+    use controller_core::drivers::virtual_pulses::VirtualPulses;
+    use controller_core::{Cycle, Micros, Span};
+
+    type Pins = PinValves<Pin, 96>;
+    type Bus = CanValves<12>;
+    type Coils = PeakHold<96>;
+    type Duty = Pwm<96>;
+    type Test = ValveTest<3>;
+
+    /// Asks for the shares of the cycles that begin.
+    fn cycles(pwm: &mut Duty, now: Micros) {
+        pwm.turn(now, |nozzle, length| Cycle {
+            duty: core::hint::black_box(nozzle),
+            length: Span(core::hint::black_box(length.0 as u32)),
+        });
+    }
+
+    pub static CALLS: super::Calls<25> = super::Calls([
+        Pins::new as *const (),
+        <Pins as Valves>::set as *const (),
+        <Pins as Valves>::flush as *const (),
+        <Pins as Valves>::close_all as *const (),
+        Bus::set as *const (),
+        Bus::close_all as *const (),
+        Bus::next_frame::<Can> as *const (),
+        Bus::not_sent as *const (),
+        Coils::set as *const (),
+        Coils::drive as *const (),
+        Coils::next_due as *const (),
+        Coils::poll as *const (),
+        Duty::new as *const (),
+        Duty::open as *const (),
+        Duty::close as *const (),
+        cycles as *const (),
+        Duty::is_on as *const (),
+        Duty::next_change as *const (),
+        signals as *const (),
         parse::<Can> as *const (),
         Test::poll as *const (),
         Test::sensed as *const (),
         VirtualPulses::message as *const (),
         VirtualPulses::poll as *const (),
         VirtualPulses::next_due as *const (),
-        Watchdog::may_feed as *const (),
     ]);
 }
 
@@ -227,6 +240,8 @@ fn main() -> ! {
         core::hint::black_box(&controller::MORE_CALLS);
         #[cfg(feature = "link")]
         core::hint::black_box(&link::CALLS);
+        #[cfg(feature = "board")]
+        core::hint::black_box(&board::CALLS);
         #[cfg(feature = "drivers")]
         core::hint::black_box(&drivers::CALLS);
     }

@@ -2,9 +2,10 @@
 
 use crate::meter::{Meter, Row};
 use controller_core::{
-    Along, BenchError, BenchRequest, Config, Controller, DetectorConfig, Direction, DirectionError,
-    FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode, NozzleConfig,
-    OrderError, Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span, Stretch,
+    Along, BenchError, BenchRequest, Config, ConfigError, Controller, DetectorConfig, Direction,
+    DirectionError, FaultError, Image, ImageError, ImageReport, ImageWork, Length, Micros, Mode,
+    NozzleConfig, OrderError, Over, Plant, Poll, PulseError, PulseLength, SectionConfig, Span,
+    Stretch,
 };
 #[cfg(feature = "turning")]
 use controller_core::{TurningConfig, YawError, YawSource};
@@ -94,6 +95,15 @@ pub fn turning(source: YawSource) -> TurningConfig {
         most_rate_mrad_s: 2000,
         ..TurningConfig::yaw_rate(Length::from_mm(2000))
     }
+}
+
+/// A controller of this machine; `None` when it refuses it.
+pub fn set_up<'a, const N: usize>(meter: &mut Meter, config: &Config<'a>) -> Option<Boom<'a, N>> {
+    let call: fn(&mut Boom<'a, N>, &Config<'a>) -> Result<(), ConfigError> =
+        black_box(Boom::set_up);
+    let mut core = Boom::blank();
+    let done = meter.measure(Row::SetUp, || call(&mut core, config));
+    done.ok().map(|()| core)
 }
 
 type BeginImage<'a, const N: usize> =

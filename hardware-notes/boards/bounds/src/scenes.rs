@@ -2,7 +2,7 @@
 
 use crate::host::say;
 use crate::meter::{Meter, Row};
-use crate::rig::{Boom, D, K, Rig, SPACING_MM, Tables, plant};
+use crate::rig::{D, K, Rig, SPACING_MM, Tables, plant, set_up};
 use controller_core::{
     BenchRequest, Direction, FanConfig, Length, MAX_PLANTS_PER_IMAGE, Mode, Over, Plant, Span,
     UnseenPolicy,
@@ -83,7 +83,7 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
     for pulse_mm in [20, 130] {
         let tables = Tables::<N>::new(OPEN, CLOSE);
         let config = black_box(tables.config(pulse_mm));
-        let Ok(mut core) = Boom::<N>::new(&config) else {
+        let Some(mut core) = set_up::<N>(meter, &config) else {
             return false;
         };
         let turn = config.wheel.slots_per_turn;
@@ -132,7 +132,7 @@ fn pulses<const N: usize>(meter: &mut Meter) -> bool {
 pub fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(OPEN, CLOSE);
     let config = black_box(tables.config(20));
-    let Ok(mut core) = Boom::<N>::new(&config) else {
+    let Some(mut core) = set_up::<N>(meter, &config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
@@ -190,7 +190,7 @@ pub fn all_at_once<const N: usize>(meter: &mut Meter) -> bool {
 pub fn all_too_late<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(Span::from_ms(250), Span::from_ms(250));
     let config = black_box(tables.config(20));
-    let Ok(mut core) = Boom::<N>::new(&config) else {
+    let Some(mut core) = set_up::<N>(meter, &config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
@@ -217,7 +217,7 @@ pub fn all_joined<const N: usize>(meter: &mut Meter) -> bool {
     config.timing.shortest_on = Span::from_ms(1000);
     config.timing.shortest_off = Span::from_ms(1000);
     let config = black_box(config);
-    let Ok(mut core) = Boom::<N>::new(&config) else {
+    let Some(mut core) = set_up::<N>(meter, &config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
@@ -241,7 +241,7 @@ fn images<const N: usize>(meter: &mut Meter) -> bool {
     let config = black_box(tables.config(20));
     let mut good = true;
     for k in 0..10 {
-        let Ok(mut core) = Boom::<N>::new(&config) else {
+        let Some(mut core) = set_up::<N>(meter, &config) else {
             return false;
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
@@ -299,7 +299,7 @@ fn fans<const N: usize>(meter: &mut Meter) -> bool {
         config.fan = Some(FanConfig::new(mm(half), mm(flat), mm(SPACING_MM)));
         config.faulty = faulty;
         let config = black_box(config);
-        let Ok(mut core) = Boom::<N>::new(&config) else {
+        let Some(mut core) = set_up::<N>(meter, &config) else {
             return false;
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollPlan, 100);
@@ -345,7 +345,7 @@ pub fn composed<const N: usize>(meter: &mut Meter) -> bool {
         let mut config = tables.config(20);
         config.modes.unseen = UnseenPolicy::Spray;
         let config = black_box(config);
-        let Ok(mut core) = Boom::<N>::new(&config) else {
+        let Some(mut core) = set_up::<N>(meter, &config) else {
             return false;
         };
         let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);
@@ -411,7 +411,7 @@ pub fn composed<const N: usize>(meter: &mut Meter) -> bool {
 pub fn orders<const N: usize>(meter: &mut Meter) -> bool {
     let tables = Tables::<N>::new(OPEN, CLOSE);
     let config = black_box(tables.config(20));
-    let Ok(mut core) = Boom::<N>::new(&config) else {
+    let Some(mut core) = set_up::<N>(meter, &config) else {
         return false;
     };
     let mut rig = Rig::new(&mut core, meter, Row::PollComposed, 100);

@@ -227,16 +227,17 @@ fn refused<E: Into<Refusal>>(result: Result<(), E>) -> Then {
     Then::AnswerRefused(result.map_err(Into::into))
 }
 
-/// Builds the controller of a machine; `acknowledge`: whatever the description says, closed
+/// Sets a blank controller up for a machine; `acknowledge`: whatever the description says, closed
 /// until a person has acknowledged.
 #[inline(never)]
-pub(crate) fn build<const N: usize, const K: usize, const H: usize, const D: usize>(
-    table: &MachineTable<N, D>,
+pub(crate) fn set_up<'a, const N: usize, const K: usize, const H: usize, const D: usize>(
+    core: &mut Controller<'a, N, K, H, D>,
+    table: &'a MachineTable<N, D>,
     acknowledge: bool,
-) -> Result<Controller<'_, N, K, H, D>, ConfigError> {
+) -> Result<(), ConfigError> {
     let mut config = table.config();
     config.modes.acknowledge_at_start |= acknowledge;
-    Controller::new(&config)
+    core.set_up(&config)
 }
 
 impl<const M: usize, const O: usize> Rest<M, O> {

@@ -1,8 +1,9 @@
 //! The board that is told the time: it reads, acts and answers, byte by byte.
 
-use crate::board::Board;
+use crate::board::{Board, set_up};
 use crate::driver::Driver;
 use crate::site::Site;
+use controller_core::Controller;
 use controller_core::link::MachineTable;
 
 /// A serial port that waits.
@@ -55,9 +56,10 @@ impl<const F: usize, const M: usize, const O: usize> Board<F, M, O> {
         table: &MachineTable<N, D>,
         asked: Option<u16>,
     ) -> Option<u16> {
-        let mut core = crate::board::build::<N, K, H, D>(table, false);
+        let mut core = Controller::<'_, N, K, H, D>::blank();
+        let ready = set_up(&mut core, table, false);
         let sections = table.config().sections;
-        let mut driver = core.as_mut().ok().map(|core| Driver::new(core, sections));
+        let mut driver = ready.ok().map(|()| Driver::new(&mut core, sections));
         self.begin(&mut Told(port), asked, driver.is_some());
         self.serve(port, &mut driver)
     }

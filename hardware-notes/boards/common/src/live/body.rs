@@ -3,14 +3,14 @@
 use super::panel::Panel;
 use super::station::Station;
 use super::{Clock, Hardware, Outputs, Shared};
-use crate::board::{Board, build};
+use crate::board::{Board, set_up};
 use crate::driver::Driver;
 use crate::site::Site;
 use controller_core::drivers::MachineStore;
 use controller_core::drivers::signals::signals;
 use controller_core::drivers::watchdog::{Part, Watchdog};
 use controller_core::link::MachineTable;
-use controller_core::{GuardState, Micros, Span};
+use controller_core::{Controller, GuardState, Micros, Span};
 
 /// Wires are looked at and the watchdog is thought of at least so often.
 const TICK: Span = Span::from_ms(1);
@@ -123,12 +123,10 @@ impl<
         table: &MachineTable<N, D>,
         asked: Option<u16>,
     ) -> u16 {
-        let mut core = build::<N, K, H, D>(table, true);
+        let mut core = Controller::<'_, N, K, H, D>::blank();
+        let ready = set_up(&mut core, table, true);
         let config = table.config();
-        let mut driver = core
-            .as_mut()
-            .ok()
-            .map(|core| Driver::new(core, config.sections));
+        let mut driver = ready.ok().map(|()| Driver::new(&mut core, config.sections));
         self.station.begin(driver.is_some().then_some(&config));
         self.board.begin(&mut self.station, asked, driver.is_some());
         self.serve(&mut driver)
