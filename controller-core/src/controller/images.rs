@@ -87,6 +87,17 @@ enum Stage {
     Plan(Plan),
 }
 
+impl Stage {
+    /// The ground that the image covers is about to count as seen.
+    fn sees(&self) -> bool {
+        #[cfg(feature = "turning")]
+        if matches!(self, Self::Corner(..)) {
+            return true;
+        }
+        matches!(self, Self::See)
+    }
+}
+
 /// Where the boom meets a plant.
 #[derive(Clone, Copy, Debug, Default)]
 struct Met {
@@ -201,7 +212,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     /// Goes on with an image, by a plant, or by some of the nozzles that a plant needs. `Some`
     /// when all is planned. Bounded whatever boom and plan are.
     pub fn step_image(&mut self, work: &mut ImageWork<'_>) -> Option<ImageReport> {
-        if matches!(self.pending, Pending::Settle { .. }) {
+        if matches!(self.pending, Pending::Settle { .. })
+            // Seen ground has nozzles brought up: a pulse noted meanwhile is counted before.
+            || (work.stage.sees() && self.pending.is_some())
+        {
             self.work();
             return None;
         }

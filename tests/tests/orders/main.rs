@@ -11,8 +11,9 @@ mod unseen;
 mod within;
 
 use controller_core::{
-    Action, Along, BenchRequest, Command, Config, DetectorConfig, Distance, GuardState, Length,
-    Micros, Mode, NozzleConfig, OrderError, Over, Poll, PulseLength, Span, UnseenPolicy,
+    Action, Along, BenchRequest, Command, Config, DetectorConfig, Distance, GuardState, Image,
+    Length, Micros, Mode, NozzleConfig, OrderError, Over, Poll, PulseLength, Span, Stretch,
+    UnseenPolicy,
 };
 use host_sim::orders::Order;
 use proptest::prelude::*;

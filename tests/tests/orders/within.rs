@@ -132,6 +132,44 @@ fn a_stop_waits_for_no_order() {
     }
 }
 
+/// A pulse noted between any two steps of an image that has open nozzles brought up is counted.
+#[test]
+fn a_pulse_noted_within_an_image_is_counted() {
+    let trial = |noted_after: usize| {
+        let mut core = all_open();
+        let image = Image {
+            captured_at: Micros(450_000),
+            detector: 0,
+            seen: Stretch {
+                from: Length::from_mm(0),
+                to: Length::from_mm(900),
+            },
+            plants: &[],
+        };
+        let pulses = core.counters().pulses;
+        let mut work = core.begin_image(Micros(492_200), &image).expect("taken");
+        let (mut steps, mut ended) = (0, false);
+        while !ended {
+            if steps == noted_after {
+                core.note_pulse(Micros(500_000)).expect("taken");
+            }
+            ended = core.step_image(&mut work).is_some();
+            steps += 1;
+        }
+        let mut out = Vec::new();
+        drain(&mut core, 500_000, &mut out);
+        assert_eq!(core.counters().pulses - pulses, 1, "after {noted_after}");
+        assert_eq!(core.counters().images, 1);
+        steps
+    };
+    // To see, eight nozzles brought up by four, the order, and the end.
+    let steps = trial(0);
+    assert!(steps >= 4, "{steps}");
+    for noted_after in 1..4 {
+        trial(noted_after);
+    }
+}
+
 /// Eight nozzles open on broadcast ground.
 fn all_open() -> Core {
     let mut core = about_to_open();
