@@ -105,6 +105,7 @@ END {
     word("turning_fault", "as above", 4500, 6500)
     word("turning_acknowledge", "as above", 4500, 6500)
     word("turning_bench", "as above", 4500, 6500)
+    word("turning_set_up", "as `set_up`; fewer cases")
     word("set_up", "a blank controller made that of a machine, once; all cases by hand")
     word("frame_byte", "the dearest byte of a frame (its last)")
     word("frame_read", "an image of 64 full plants, message and plants made the core's")

@@ -15,8 +15,7 @@
 
 use crate::boom::{DetectorConfig, NozzleConfig, PatchConfig};
 use crate::fan::{Aim, Choice, Fan, NozzleSet};
-use crate::ground_plan::{Interval, ahead};
-use crate::lane::later;
+use crate::ground_plan::Interval;
 use crate::turning::{Crossing, Curve, Heading};
 use crate::units::{Length, Micros, saturate_i32};
 
@@ -293,7 +292,10 @@ pub(crate) fn corner(
 /// The ground that every lane in a detector's view has seen, from its corners one after the other,
 /// as they are told by the detector's own way: in a curve the outer lanes come to the far end
 /// sooner and the inner ones to the near end later.
+#[cfg(feature = "turning")]
 pub(crate) fn with_corner(seen: Interval, corner: u8, place: i32) -> Interval {
+    use crate::ground_plan::ahead;
+    use crate::lane::later;
     let (start, end) = match corner {
         0 => (place, place),
         1 => (later(seen.start, place), seen.end),
@@ -304,19 +306,18 @@ pub(crate) fn with_corner(seen: Interval, corner: u8, place: i32) -> Interval {
     Interval { start, end }
 }
 
-/// The same of all four.
-pub(crate) fn seen_by_all(
+/// The same where the machine goes straight: left and right are come to together.
+pub(crate) fn seen_straight(
     seen: Stretch,
     curve: &Curve,
     detector: &DetectorConfig,
     own: impl Fn(&Crossing) -> i32,
-) -> Interval {
-    (0..4)
-        .try_fold(Interval::default(), |all, k| {
-            let met = corner(seen, curve, detector, k)?;
-            Some(with_corner(all, k, own(&met)))
-        })
-        .unwrap_or_default()
+) -> Option<Interval> {
+    let place = |end| corner(seen, curve, detector, end).map(|met| own(&met));
+    Some(Interval {
+        start: place(0)?,
+        end: place(2)?,
+    })
 }
 
 /// What a plant needs across travel.

@@ -352,8 +352,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
     fn see_straight(&mut self, work: &ImageWork<'_>) {
         let detector = usize::from(work.image.detector);
         let side = self.layers.side_of(detector);
-        let seen = self.eyes.get(detector).map(|eye| {
-            aiming::seen_by_all(work.image.seen, &work.curve, eye, |met| {
+        let seen = self.eyes.get(detector).and_then(|eye| {
+            aiming::seen_straight(work.image.seen, &work.curve, eye, |met| {
                 met.place.wrapping_add(met.heading.lead(side))
             })
         });
