@@ -169,7 +169,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
         // function each would stand on the stack first.
         Self {
             odometer: Odometer::BLANK,
-            turning: Turning::new(&nothing),
+            turning: Turning::BLANK,
             nozzles: &[],
             lanes: const { [Lane::BLANK; N] },
             next: const { [0; N] },
@@ -238,7 +238,7 @@ impl<'a, const N: usize, const K: usize, const H: usize, const D: usize>
             self.guard = GuardState::Unacknowledged;
         }
         (self.odometer).set_up(&config.wheel, timing.max_detection_age);
-        self.turning = Turning::new(config);
+        self.turning.set_up(config);
         self.reach = Reach::new(config);
         self.layers.set_up(config);
         self.grid = Grid::new(timing.decision_period, groups);

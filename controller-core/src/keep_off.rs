@@ -226,16 +226,18 @@ impl KeepOffs {
             return;
         };
         let new = joining.new;
-        let partner = partner.map(usize::from);
-        let other = partner.map_or(new, |j| self.list.get(j).copied().unwrap_or(new));
-        if let Some(slot) = self.list.get_mut(usize::from(i)) {
-            *slot = slot.hull(&other.at(slot.heading, self.most));
-        }
-        if let Some(slot) = partner.and_then(|j| self.list.get_mut(j)) {
-            *slot = new;
-        }
-        // In order again.
-        for stretch in core::mem::take(&mut self.list) {
+        let place = |index: u8| self.list.get(usize::from(index)).copied();
+        let Some(one) = place(i) else { return };
+        let other = partner.and_then(place).unwrap_or(new);
+        let hull = one.hull(&other.at(one.heading, self.most));
+        // Both out and back in, so that they come to stand in order again.
+        let mut index = 0_u8;
+        self.list.retain(|_| {
+            let own = index;
+            index = index.wrapping_add(1);
+            own != i && Some(own) != partner
+        });
+        for stretch in [Some(hull), partner.map(|_| new)].into_iter().flatten() {
             let put = self.put(stretch);
             debug_assert!(put.is_ok(), "as many as before");
         }

@@ -202,6 +202,23 @@ pub struct YawCounts {
     pub ran_back: u32,
 }
 
+#[cfg(feature = "turning")]
+impl YawCounts {
+    pub(crate) const NONE: Self = Self {
+        inputs: 0,
+        refused: 0,
+        taught: 0,
+        silences: 0,
+        frozen: 0,
+        plants_off_curve: 0,
+        moved: 0,
+        caught: 0,
+        let_go: 0,
+        slow_closes: 0,
+        ran_back: 0,
+    };
+}
+
 /// What a handed over input did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(

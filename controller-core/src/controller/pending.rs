@@ -34,6 +34,8 @@ pub(super) enum Pending {
     Nothing,
     /// The pulse stamped so is to be counted.
     Pulse(Micros),
+    /// It was counted, and may have ended a standstill: what lay before it is passed.
+    Passed(Micros, bool),
     /// After the pulse stamped so, this many plants may still be looked up again.
     Reaim(Micros, u8),
     /// One of them is planned anew; then this many more.
@@ -106,6 +108,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             Pending::Pulse(at) => {
                 let _counted = self.count_pulse(at);
             }
+            Pending::Passed(at, stood) => self.pass(at, stood),
             Pending::Reaim(at, more) => self.look_up_again(at, more),
             Pending::Plan(at, more, mut plan) => {
                 if !self.plan_some(&mut plan) {

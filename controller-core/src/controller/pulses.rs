@@ -47,7 +47,7 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         Ok(())
     }
 
-    /// The odometer counts the pulse; plants to look up again are left pending.
+    /// The odometer counts the pulse; what follows from that is left pending.
     pub(super) fn count_pulse(&mut self, now: Micros) -> Result<(), PulseError> {
         let stood = self.odometer.stands(now);
         match self.odometer.handle_pulse(now) {
@@ -55,28 +55,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 bump(&mut self.counters.pulses);
                 add(&mut self.counters.pulses_bridged, lost);
                 self.counters.slot_drop_outs = self.odometer.slot_drop_outs();
-                let here = wrap_i32(self.odometer.distance().0);
-                let eyes = self.eyes;
-                let swath = |index: usize| {
-                    eyes.get(index)
-                        .map_or(Length::default(), |eye| eye.view_left.plus(eye.view_right))
-                };
-                let heading = self.turning.swing_at(now).heading();
-                self.layers.pass(here, heading, swath, &mut self.counters);
-                if self.turning.fell_silent(now, stood) {
-                    self.turning.count(|counts| &mut counts.silences, 1);
-                }
-                self.reach.mind_lines(self.layers.keeps_off());
                 self.stale = true;
-                self.reaim(now, AIMS_A_PULSE);
-                if stood {
-                    // Standing, nobody needs to see anything: the wait starts anew.
-                    for sight in &mut self.detectors {
-                        sight.last_image = sight.last_image.max(now);
-                        sight.silent = false;
-                    }
-                    self.silence_due = now;
-                }
+                self.pending = Pending::Passed(now, stood);
                 Ok(())
             }
             Err(error) => {
@@ -85,5 +65,31 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 Err(error)
             }
         }
+    }
+
+    /// Up to the pulse counted last the boom has passed what lay before it. Then plants are looked
+    /// up again.
+    pub(super) fn pass(&mut self, now: Micros, stood: bool) {
+        let here = wrap_i32(self.odometer.distance().0);
+        let eyes = self.eyes;
+        let swath = |index: usize| {
+            eyes.get(index)
+                .map_or(Length::default(), |eye| eye.view_left.plus(eye.view_right))
+        };
+        let heading = self.turning.swing_at(now).heading();
+        self.layers.pass(here, heading, swath, &mut self.counters);
+        if self.turning.fell_silent(now, stood) {
+            self.turning.count(|counts| &mut counts.silences, 1);
+        }
+        self.reach.mind_lines(self.layers.keeps_off());
+        if stood {
+            // Standing, nobody needs to see anything: the wait starts anew.
+            for sight in &mut self.detectors {
+                sight.last_image = sight.last_image.max(now);
+                sight.silent = false;
+            }
+            self.silence_due = now;
+        }
+        self.reaim(now, AIMS_A_PULSE);
     }
 }

@@ -9,9 +9,9 @@ use crate::units::{Length, Micros, Span};
 pub(crate) struct Turning;
 
 impl Turning {
-    pub fn new(_: &Config<'_>) -> Self {
-        Self
-    }
+    pub const BLANK: Self = Self;
+
+    pub fn set_up(&mut self, _: &Config<'_>) {}
 
     pub fn count(&mut self, _: fn(&mut YawCounts) -> &mut u32, _: u32) {}
 

@@ -55,7 +55,7 @@ pub(super) struct Course {
 }
 
 impl Course {
-    pub fn new(wheel: i32) -> Self {
+    pub const fn new() -> Self {
         Self {
             x: 0,
             y: 0,
@@ -66,9 +66,14 @@ impl Course {
             heading: Heading::START,
             base: 0,
             fine: 0,
-            wheel,
+            wheel: 0,
             known: false,
         }
+    }
+
+    /// The counted wheel is so far right of the middle, counts.
+    pub fn set_up(&mut self, wheel: i32) {
+        self.wheel = wheel;
     }
 
     /// The wheel is `fine` beyond `base` with this heading. False: where the machine was before
@@ -202,7 +207,8 @@ mod tests {
     /// quarter turn the axle is 10 m ahead and 10 m to the left, and looks to the left.
     #[test]
     fn a_quarter_circle_ends_where_geometry_says() {
-        let mut course = Course::new(16_000);
+        let mut course = Course::new();
+        course.set_up(16_000);
         course.go(0, 0, Heading(0));
         let quarter = RADIAN * 11 / 7; // π/2 and 0.0006 rad
         let steps = 864;
@@ -235,7 +241,7 @@ mod tests {
 
     #[test]
     fn a_turn_too_far_is_not_followed() {
-        let mut course = Course::new(0);
+        let mut course = Course::new();
         assert!(!course.go(0, 0, Heading(0)), "nothing is known before");
         assert!(course.go(100, 0, Heading(RADIAN / 2)));
         assert!(!course.go(200, 0, Heading(RADIAN * 3 / 2)));

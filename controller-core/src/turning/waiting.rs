@@ -80,12 +80,17 @@ pub(super) struct Waiting {
 }
 
 impl Waiting {
-    pub fn new(wheel: i32) -> Self {
+    pub const fn new() -> Self {
         Self {
-            course: Course::new(wheel),
+            course: Course::new(),
             list: Deque::new(),
             spilled: false,
         }
+    }
+
+    /// The counted wheel is so far right of the middle, counts.
+    pub fn set_up(&mut self, wheel: i32) {
+        self.course.set_up(wheel);
     }
 
     /// Brings the course up. A machine that turned too far to be followed forgets.

@@ -128,58 +128,71 @@ pub(crate) struct Turning {
 }
 
 impl Turning {
-    pub fn new(config: &Config<'_>) -> Self {
-        let mut new = Self {
-            on: false,
-            behind: 0,
-            boom_x: 0,
-            wheel_y: Length::default(),
-            most: Side(0),
-            second: None,
-            silence: Span(0),
-            most_rate: 0,
-            heading: 0,
-            at: Micros(0),
-            rate: 0,
-            heard: false,
-            silent: false,
-            watched_from: Micros(0),
-            bias: 0,
-            taught: 0,
-            lesson: Lesson::default(),
-            same: Same::default(),
-            waiting: Waiting::new(0),
-            tentative: 0,
-            step: Span(config.timing.max_detection_age.0 >> 5),
-            past: [Mark::default(); PAST],
-            newest: 0,
-            stored: 0,
-            counts: YawCounts::default(),
-        };
+    /// Goes straight on. A constant, so that it is cleared where it lies.
+    pub const BLANK: Self = Self {
+        on: false,
+        behind: 0,
+        boom_x: 0,
+        wheel_y: Length::from_mm(0),
+        most: Side::WHEEL,
+        second: None,
+        silence: Span(0),
+        most_rate: 0,
+        heading: 0,
+        at: Micros(0),
+        rate: 0,
+        heard: false,
+        silent: false,
+        watched_from: Micros(0),
+        bias: 0,
+        taught: 0,
+        lesson: Lesson {
+            sum: 0,
+            readings: 0,
+            alike: 0,
+            before: None,
+        },
+        same: Same {
+            reading: 0,
+            alike: 0,
+            from: Micros(0),
+            alive: false,
+            frozen: false,
+        },
+        waiting: Waiting::new(),
+        tentative: 0,
+        step: Span(0),
+        past: [Mark { at: 0, heading: 0 }; PAST],
+        newest: 0,
+        stored: 0,
+        counts: YawCounts::NONE,
+    };
+
+    pub fn set_up(&mut self, config: &Config<'_>) {
+        self.step = Span(config.timing.max_detection_age.0 >> 5);
         let Some(turning) = &config.turning else {
-            return new;
+            return;
         };
-        new.on = true;
-        new.behind = turning.behind_axle.bits();
+        self.on = true;
+        self.behind = turning.behind_axle.bits();
         let places = || config.nozzles.iter().map(|n| n.x.bits());
         let (rear, front) = (places().min(), places().max());
         let ends =
             i64::from(rear.unwrap_or_default()).wrapping_add(i64::from(front.unwrap_or_default()));
-        new.boom_x = saturate_i32(ends >> 1);
-        new.wheel_y = turning.wheel_y;
-        new.waiting = Waiting::new(turning.wheel_y.bits());
+        self.boom_x = saturate_i32(ends >> 1);
+        self.wheel_y = turning.wheel_y;
+        self.waiting.set_up(turning.wheel_y.bits());
         let sides = config.nozzles.iter().map(|n| n.y);
         let views = config.detectors.iter().map(|d| d.y);
         let side = |y: Length| Side::of(y, turning.wheel_y);
-        new.most = Side::farthest(sides.chain(views).map(side));
-        new.silence = turning.silence;
-        new.most_rate = rate_internal(
+        self.most = Side::farthest(sides.chain(views).map(side));
+        self.silence = turning.silence;
+        self.most_rate = rate_internal(
             i32::try_from(turning.most_rate_mrad_s.saturating_mul(1000)).unwrap_or(i32::MAX),
         );
         if let YawSource::SecondWheel { pulse_length, y } = turning.source {
-            new.second = Second::new(pulse_length, Side::of(y, turning.wheel_y));
+            self.second = Second::new(pulse_length, Side::of(y, turning.wheel_y));
         }
-        new
     }
 
     pub const fn counts(&self) -> &YawCounts {
