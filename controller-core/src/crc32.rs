@@ -76,7 +76,7 @@ mod tests {
     #[test]
     fn it_is_the_catalogues_checksum() {
         let other = Crc::<u32>::new(&CRC_32_ISO_HDLC);
-        let bytes: Vec<u8> = (0..600_u32).map(|k| (k * k >> 3) as u8).collect();
+        let bytes: Vec<u8> = (0..600_u32).map(|k| ((k * k) >> 3) as u8).collect();
         for from in 0..300 {
             let some = &bytes[from..from + from];
             let mut own = Crc32::new();

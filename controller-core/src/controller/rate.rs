@@ -83,8 +83,8 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
         share.thousandths()
     }
 
-    /// What the cycle of an open valve is to be that begins at `begins`, at or shortly before
-    /// `now`: its [`duty`](Self::duty) and how long it lasts. To be asked once at each cycle's
+    /// What the cycle of an open valve is to be that begins at `begins`, at or shortly before or
+    /// after `now`, by the speed of `now`: its [`duty`](Self::duty) and how long it lasts. To be asked once at each cycle's
     /// beginning, the first of which is the opening. `None`: no such nozzle, or no
     /// [`Config::rate`](crate::Config::rate).
     ///

@@ -252,9 +252,10 @@ pub const GUARDS: &[(&str, Guard)] = &[
     (
         "wheel: no direction wire where one is described",
         Guard::Lines(&[odometer(
-            "direction: Direction::Forward,\n            rolls_to",
-            "Direction::Forward",
-            "if wheel.direction_input { Direction::Reverse } else { Direction::Forward }",
+            "self.has_direction = wheel.direction_input;",
+            "self.has_direction = wheel.direction_input;",
+            "self.has_direction = wheel.direction_input; \
+             if wheel.direction_input { self.direction = Direction::Reverse; }",
         )]),
     ),
     (

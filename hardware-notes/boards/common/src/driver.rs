@@ -97,7 +97,7 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
                     self.sections.note(&command);
                     let command = site.place(command);
                     let opens = S::CYCLES && command.action == Action::Open;
-                    let first = opens.then(|| self.cycle(command.at, command.nozzle));
+                    let first = opens.then(|| self.cycle(at, command.at, command.nozzle));
                     if !site.command(&command, first.flatten()) {
                         voice.command(site, &command, command.at);
                     }
@@ -108,10 +108,10 @@ impl<'c, 'a, const N: usize, const K: usize, const H: usize, const D: usize>
         }
     }
 
-    /// What the cycle of an open valve is to be that begins at `begins`; none on a machine without
-    /// a rate.
-    pub fn cycle(&mut self, begins: Micros, nozzle: u16) -> Option<Cycle> {
-        let mut cycle = self.core.cycle(begins, begins, nozzle)?;
+    /// What the cycle of an open valve is to be that begins at `begins`, by the speed of `now`; none
+    /// on a machine without a rate.
+    pub fn cycle(&mut self, now: Micros, begins: Micros, nozzle: u16) -> Option<Cycle> {
+        let mut cycle = self.core.cycle(now, begins, nozzle)?;
         if self.core.guard_state() == GuardState::Bench {
             // Who tries a valve at rest wants all of it; the rate asks for next to nothing there.
             cycle.duty = 1000;

@@ -173,7 +173,8 @@ impl<
             from = nozzle.saturating_add(1);
             // One that is about to be closed keeps its last cycle till then.
             if driver.core.is_open(nozzle) == Some(true)
-                && let Some(cycle) = driver.cycle(begins, nozzle)
+                // By the speed of now: at an instant ahead a pulse may seem overdue that is not.
+                && let Some(cycle) = driver.cycle(now, begins, nozzle)
             {
                 shared.tell(nozzle, cycle);
             }
