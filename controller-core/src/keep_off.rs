@@ -157,6 +157,9 @@ impl KeepOffs {
     /// [`MAX_KEEP_OFF`] when full.
     #[cfg(test)]
     pub(crate) fn insert(&mut self, new: Stretch) -> bool {
+        if self.holds(&new) {
+            return false;
+        }
         let mut joining = self.begin(new);
         let joins = joining.is_some();
         while let Some(one) = joining {
@@ -165,17 +168,15 @@ impl KeepOffs {
         joins
     }
 
-    /// Adds a stretch, if need be over several calls: `Some` when two have to be joined. Bounded
-    /// by [`MAX_KEEP_OFF`].
+    /// Whether one of the list holds it already. Bounded by [`MAX_KEEP_OFF`].
+    pub(crate) fn holds(&self, new: &Stretch) -> bool {
+        (self.list.iter()).any(|old| old.holds(&new.at(old.heading, self.most)))
+    }
+
+    /// Adds a stretch that none holds, if need be over several calls: `Some` when two have to be
+    /// joined. Bounded by [`MAX_KEEP_OFF`].
     pub(crate) fn begin(&mut self, new: Stretch) -> Option<Joining> {
         let most = self.most;
-        if self
-            .list
-            .iter()
-            .any(|old| old.holds(&new.at(old.heading, most)))
-        {
-            return None;
-        }
         (self.list).retain(|old| !new.holds(&old.at(new.heading, most)));
         self.put(new).err().map(|new| Joining {
             new,

@@ -265,7 +265,12 @@ impl<const N: usize, const D: usize> Layers<N, D> {
         })
     }
 
-    /// Takes keep-off ground. `Some` when two have to be joined, which goes on with
+    /// Whether ground is kept off already.
+    pub fn holds_keep_off(&self, stretch: &Stretch) -> bool {
+        self.keep_offs.holds(stretch)
+    }
+
+    /// Takes keep-off ground that was not kept off. `Some` when two have to be joined, which goes on with
     /// [`join_keep_off`](Self::join_keep_off).
     pub fn keep_off(&mut self, stretch: Stretch) -> Option<Joining> {
         self.keep_offs.begin(stretch)

@@ -48,6 +48,8 @@ pub(super) enum Pending {
         left: u32,
         order: Order,
     },
+    /// Ground is to be kept off that was not.
+    KeepOff(Stretch),
     /// A full list of keep-off ground: which two become one is sought.
     Join(Joining),
     /// A way back is over: for the nozzles from this one on, with the boom where it was then.
@@ -126,6 +128,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
                 left,
                 order,
             } => self.settle_some(at, (group, left), order),
+            Pending::KeepOff(stretch) => match self.layers.keep_off(stretch) {
+                Some(joining) => self.pending = Pending::Join(joining),
+                None => self.kept_off(),
+            },
             Pending::Join(joining) => {
                 if let Some(joining) = self.layers.join_keep_off(joining) {
                     self.pending = Pending::Join(joining);
@@ -195,9 +201,10 @@ impl<const N: usize, const K: usize, const H: usize, const D: usize> Controller<
             }
             Order::KeepOff(stretch) => {
                 bump(&mut self.counters.keep_offs);
-                match self.layers.keep_off(stretch) {
-                    Some(joining) => self.pending = Pending::Join(joining),
-                    None => self.kept_off(),
+                if self.layers.holds_keep_off(&stretch) {
+                    self.kept_off();
+                } else {
+                    self.pending = Pending::KeepOff(stretch);
                 }
             }
             Order::See(detector, seen) => {

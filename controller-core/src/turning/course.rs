@@ -55,14 +55,12 @@ pub(super) struct Course {
 }
 
 impl Course {
+    /// Not set up yet: all zero, so that it is cleared where it lies.
     pub const fn new() -> Self {
         Self {
             x: 0,
             y: 0,
-            ahead: Direction {
-                cos: 1 << 30,
-                sin: 0,
-            },
+            ahead: Direction { cos: 0, sin: 0 },
             heading: Heading::START,
             base: 0,
             fine: 0,
@@ -73,6 +71,7 @@ impl Course {
 
     /// The counted wheel is so far right of the middle, counts.
     pub fn set_up(&mut self, wheel: i32) {
+        self.ahead.cos = 1 << 30;
         self.wheel = wheel;
     }
 
