@@ -181,8 +181,8 @@ impl<
         }
     }
 
-    /// Wheel pulses up to now, or those made of the tractor bus's messages, each after polling up to its stamp. The ones after now wait:
-    /// an interrupt may have stamped them since.
+    /// Wheel pulses up to now, or those made of the tractor bus's messages, each after polling up to
+    /// its stamp. The ones after now wait: an interrupt may have stamped them since.
     fn pulses<const N: usize, const K: usize, const H: usize, const D: usize>(
         &mut self,
         driver: &mut Option<Driver<'_, '_, N, K, H, D>>,
